@@ -1,0 +1,1 @@
+"""What people touch: commands, terminal output, pages."""

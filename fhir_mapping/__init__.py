@@ -1,0 +1,1 @@
+"""How the ledger speaks FHIR R4: resources by name, codes, identifiers, bundles."""

@@ -1,0 +1,252 @@
+"""The effective history: corrections applied, retractions gone, in clinical order.
+
+Three questions are answered here and nowhere else: which entries are in force, in
+which order things happened, and what a view "as of" a day and "as known on" a day holds.
+No clock and no store; whoever wants a view as of today says which day that is.
+
+In force: walk the entries recorded by then, newest first; an entry is in force unless a
+correction or a retraction that is in force names it. So retracting a retraction
+restores, and retracting a correction restores what it replaced.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time, timedelta
+from functools import cached_property
+from typing import Any, cast
+from zoneinfo import ZoneInfo
+
+from ledger.dates import PartialDate, instant_text
+from ledger.entries import Entry
+from ledger.events import (
+    FACT_KINDS,
+    KINDS,
+    AccessesAreOne,
+    AccessSplit,
+    Correction,
+    Event,
+    Fact,
+    ReportMoved,
+    Retraction,
+    access_of,
+)
+
+OPENS = frozenset({"creation", "catheter-placed", "access-known", "access-planned", "care-began"})
+"""Kinds that open something: they sort by their earliest reading."""
+
+CLOSES = frozenset({"abandonment", "catheter-removed", "follow-up-ended"})
+"""Kinds that close something: they sort by their latest reading."""
+
+_RANK = {kind: rank for rank, kind in enumerate(KINDS)}
+
+
+@dataclass(frozen=True, kw_only=True)
+class InForce:
+    """A fact that holds, the entry that says it now, and the root: the first entry of its chain of corrections.
+
+    `access` is read through the links between accesses. `possibly` marks, in a view as of a day, a fact whose date
+    may lie before or after that day.
+    """
+
+    fact: Fact
+    entry: Entry
+    root: str
+    access: str | None
+    possibly: bool = False
+
+    @property
+    def happened(self) -> PartialDate:
+        return self.fact.happened
+
+    @property
+    def kind(self) -> str:
+        return self.fact.kind
+
+    @property
+    def visit(self) -> str | None:
+        found: str | None = getattr(self.fact, "visit", None)
+        return found
+
+
+@dataclass(frozen=True, kw_only=True)
+class History:
+    """All that is recorded of one patient, as far as a view lets it be seen.
+
+    `entries` are in the order of the stream (the audit view), also those no longer in force. `facts` is the
+    effective history in clinical order. `merged` holds, for each patient whose record turned out to be of this one,
+    the entries of that record.
+    """
+
+    patient: str
+    zone: ZoneInfo
+    entries: tuple[Entry, ...]
+    merged: tuple[tuple[str, tuple[Entry, ...]], ...] = ()
+    as_of: date | None = None
+    known_on: str | None = None
+
+    @property
+    def version(self) -> int:
+        """The version of the patient's first stream that this history saw: what an append must state."""
+        for entry in reversed(self.entries):
+            if not entry.session:
+                return entry.version
+        return 0
+
+    @cached_property
+    def facts(self) -> tuple[InForce, ...]:
+        """The effective history, in clinical order."""
+        found = effective(self.entries)
+        for _, others in self.merged:
+            found += effective(others)
+        if self.merged:
+            found = through_links(found, [*in_force(self.entries), *(e for _, o in self.merged for e in in_force(o))])
+        else:
+            found = through_links(found, in_force(self.entries))
+        if self.as_of is not None:
+            found = _as_of(found, self.as_of, self.zone)
+        return tuple(in_clinical_order(found, self.zone))
+
+    @cached_property
+    def accesses(self) -> tuple[str, ...]:
+        """The ids of all accesses, in the order in which they first appear clinically."""
+        return tuple(dict.fromkeys(one.access for one in self.facts if one.access is not None))
+
+    def of_access(self, access: str) -> tuple[InForce, ...]:
+        """The effective history of one access, in clinical order."""
+        return tuple(one for one in self.facts if one.access == access)
+
+    def entry(self, entry_id: str) -> Entry | None:
+        """The entry of this id, in force or not."""
+        return self._by_id.get(entry_id)
+
+    @cached_property
+    def _by_id(self) -> dict[str, Entry]:
+        found = {entry.id: entry for entry in self.entries}
+        for _, others in self.merged:
+            found.update((entry.id, entry) for entry in others)
+        return found
+
+    def seen(self, *, as_of: date | None = None, known_on: date | str | None = None) -> History:
+        """The same history as of a day of the unit's zone, as known on a day or at an instant, or both."""
+        changed = self
+        if known_on is not None:
+            until = end_of_day(known_on, self.zone) if isinstance(known_on, date) else known_on
+            changed = replace(
+                changed,
+                entries=tuple(entry for entry in self.entries if entry.recorded_at <= until),
+                merged=tuple(
+                    (patient, tuple(entry for entry in others if entry.recorded_at <= until))
+                    for patient, others in self.merged
+                ),
+                known_on=until,
+            )
+        if as_of is not None:
+            changed = replace(changed, as_of=as_of)
+        return changed
+
+
+def in_force(entries: Iterable[Entry]) -> list[Entry]:
+    """The entries of one stream that hold, in the order of the stream. Retractions that hold are among them."""
+    ordered = sorted(entries, key=_stream_order)
+    struck: set[str] = set()
+    holding: list[Entry] = []
+    for entry in reversed(ordered):
+        if entry.id in struck:
+            continue
+        holding.append(entry)
+        event = entry.event
+        if isinstance(event, Correction):
+            struck.add(event.corrects)
+        elif isinstance(event, Retraction):
+            struck.add(event.retracts)
+    holding.reverse()
+    return holding
+
+
+def effective(entries: Iterable[Entry]) -> list[InForce]:
+    """The facts of one stream that hold, corrections applied. Not yet read through links, not yet in clinical order."""
+    found: list[InForce] = []
+    for entry in in_force(entries):
+        event: Event = entry.event
+        root = entry.id
+        if isinstance(event, Correction):
+            root, fact = event.root, event.to
+        elif event.kind in FACT_KINDS:
+            fact = cast("Fact", event)
+        else:
+            continue
+        found.append(InForce(fact=fact, entry=entry, root=root, access=access_of(fact)))
+    return found
+
+
+def through_links(facts: list[InForce], holding: Iterable[Entry]) -> list[InForce]:
+    """The facts read through what is known of identities: reports moved away, accesses that are one, or two."""
+    moved: dict[str, str] = {}
+    one: dict[str, str] = {}
+    parts: dict[str, str] = {}
+    for entry in holding:
+        match entry.event:
+            case ReportMoved(report=report):
+                moved[report] = entry.recorded_at
+            case AccessesAreOne(survivor=survivor, other=other):
+                one[other] = survivor
+            case AccessSplit(part=part, entries=entries):
+                parts.update(dict.fromkeys(entries, part))
+            case _:
+                pass
+    if not (moved or one or parts):
+        return facts
+    seen: list[InForce] = []
+    for fact in facts:
+        report = fact.entry.evidence.report
+        if report in moved and fact.entry.recorded_at <= moved[report]:
+            continue
+        access = parts.get(fact.root, fact.access)
+        followed: set[str] = set()
+        while access in one and access not in followed:
+            followed.add(access)
+            access = one[access]
+        seen.append(fact if access == fact.access else replace(fact, access=access))
+    return seen
+
+
+def in_clinical_order(facts: Iterable[InForce], zone: ZoneInfo) -> list[InForce]:
+    """By when it happened; ties by visit, kind and root id, never by when it arrived."""
+    return sorted(facts, key=lambda one: clinical_key(one, zone))
+
+
+def clinical_key(one: InForce, zone: ZoneInfo) -> tuple[Any, ...]:
+    """What opens an access sorts by its earliest reading, what closes one by its latest, all else by its earliest."""
+    fact = one.fact
+    moment = fact.happened.latest_in(zone) if fact.kind in CLOSES else fact.happened.earliest_in(zone)
+    return (moment, getattr(fact, "visit", None) or "", _RANK[fact.kind], one.root)
+
+
+def _as_of(facts: Iterable[InForce], day: date, zone: ZoneInfo) -> list[InForce]:
+    seen = []
+    for one in facts:
+        if one.happened.latest_in(zone).date() <= day:
+            seen.append(one)
+        elif one.happened.earliest_in(zone).date() <= day:
+            seen.append(replace(one, possibly=True))
+    return seen
+
+
+def end_of_day(day: date, zone: ZoneInfo) -> str:
+    """The last moment of a day in a zone, as an instant in the letters of the ledger. True on days of 23 and 25 hours."""
+    after = datetime.combine(day + timedelta(days=1), time.min, tzinfo=zone).astimezone(UTC)
+    return instant_text(after - timedelta(microseconds=1))
+
+
+def _stream_order(entry: Entry) -> tuple[bool, int]:
+    return entry.session, entry.version
+
+
+def entry_in_force_for(root: str, entries: Sequence[Entry]) -> Entry | None:
+    """The entry that now says the fact whose first entry is `root`; None when the fact was withdrawn."""
+    for entry in in_force(entries):
+        if entry.id == root or (isinstance(entry.event, Correction) and entry.event.root == root):
+            return entry
+    return None

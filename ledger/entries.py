@@ -1,0 +1,364 @@
+"""An entry: an event, who recorded it, when, and on what evidence; and its bytes.
+
+The bytes that are hashed are the bytes that are stored. `encode` writes them, `decode`
+reads them without pydantic: what was validated on the way in is not validated again on
+the way out. A stored `kind` never changes; each form has a number, and `_LIFTS` brings
+an old form up to the newest when it is read.
+
+To change the stored form of a kind: raise its number in `FORMS`, add a function to
+`_LIFTS` that makes the new dict of the old one, and add bytes of the old form to
+`tests/stored_forms.jsonl`. Old bytes are never rewritten.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sys
+from collections.abc import Callable, Iterable
+from dataclasses import MISSING, dataclass, field, fields, is_dataclass
+from enum import Enum
+from functools import lru_cache
+from types import NoneType, UnionType
+from typing import Annotated, Any, Literal, Union, cast, get_args, get_origin, get_type_hints
+from uuid import UUID, uuid5
+
+import orjson
+
+import ledger.events
+from ledger.dates import PartialDate
+from ledger.events import KINDS, Correction, Event, Fact, Happening, Retraction
+from ledger.evidence import Evidence, Quote
+from ledger.vocabulary import ConfirmedHow
+
+FORMS: dict[str, int] = {}
+"""The newest number of each kind's stored form, where it is not 1."""
+
+_LIFTS: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {}
+"""From (kind, old number) to the next one."""
+
+
+NO_EVIDENCE = Evidence()
+_once: Any = lru_cache(maxsize=None)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Signature:
+    """Who recorded an entry, and how sure the ledger is of it."""
+
+    person: str
+    how: ConfirmedHow = ConfirmedHow.CLAIMED
+
+
+@dataclass(frozen=True, kw_only=True)
+class Draft:
+    """An entry that nobody has recorded yet: what is handed to admission and to the append.
+
+    `source` and `ordinal` make its id (`entry_id_of`): the report or the sender's identifier that it comes from,
+    and the how-manieth of its kind and access in there. `attempt` is raised when a retracted fact is entered anew.
+    """
+
+    event: Event
+    source: str
+    ordinal: int = 1
+    attempt: int = 1
+    evidence: Evidence = NO_EVIDENCE
+
+
+@dataclass(frozen=True, kw_only=True)
+class Entry:
+    """One line of the ledger. `version` is its place in its patient's stream, from 1; it never moves.
+
+    `doubts` are the codes of what admission found odd at the time.
+    """
+
+    id: str
+    event: Event
+    version: int
+    recorded_at: str
+    recorded_by: Signature
+    source: str
+    evidence: Evidence = NO_EVIDENCE
+    doubts: tuple[str, ...] = ()
+    session: bool = field(default=False, compare=False)
+    """Whether it lies in the patient's second stream, that of sessions."""
+
+    @property
+    def happened(self) -> PartialDate:
+        return self.event.happened
+
+    @property
+    def kind(self) -> str:
+        return self.event.kind
+
+
+def entry_id_of(organisation: UUID, patient: str, draft: Draft) -> str:
+    """The id of an entry: UUIDv5 of organisation, patient, source, kind, access and ordinal (and attempt).
+
+    Never of spans or of the reader's version, so importing or confirming twice adds nothing.
+    """
+    access = ledger.events.access_of(draft.event) or ""
+    kind = draft.event.kind
+    about = ""
+    if isinstance(draft.event, Correction):
+        about = draft.event.corrects
+    elif isinstance(draft.event, Retraction):
+        about = draft.event.retracts
+    name = f"{patient}|{draft.source}|{kind}|{access}|{about}|{draft.ordinal}|{draft.attempt}"
+    return str(uuid5(organisation, name))
+
+
+# --- Bytes --------------------------------------------------------------------------------------------------------
+
+
+def encode(entry: Entry) -> bytes:
+    """The stored bytes of an entry: JSON without what is unknown; its place in the stream is hashed beside it."""
+    event = event_to_dict(entry.event)
+    form = FORMS.get(entry.event.kind, 1)
+    body: dict[str, Any] = {"id": entry.id, "at": entry.recorded_at, "by": entry.recorded_by.person}
+    if entry.recorded_by.how is not ConfirmedHow.CLAIMED:
+        body["how"] = entry.recorded_by.how.value
+    body["source"] = entry.source
+    if form != 1:
+        body["form"] = form
+    if entry.evidence.report is not None:
+        body["report"] = entry.evidence.report
+    if entry.evidence.quotes:
+        body["quotes"] = [[quote.text, quote.start, quote.end] for quote in entry.evidence.quotes]
+    if entry.doubts:
+        body["doubts"] = entry.doubts
+    body["event"] = event
+    return orjson.dumps(body)
+
+
+def decode(body: bytes, version: int, session: bool = False) -> Entry:
+    """The entry that the stored bytes hold. The bytes are ours: whatever is wrong with them is for `verify` to say."""
+    found = orjson.loads(body)
+    report = found.get("report")
+    quotes = found.get("quotes")
+    if report is None and quotes is None:
+        evidence = NO_EVIDENCE
+    else:
+        evidence = Evidence(
+            report=report,
+            quotes=tuple([Quote(text=text, start=start, end=end) for text, start, end in quotes or ()]),
+        )
+    entry = _new(Entry)
+    entry.__dict__.update(
+        id=found["id"],
+        event=event_from_dict(found["event"], found.get("form", 1)),
+        version=version,
+        recorded_at=found["at"],
+        recorded_by=_signature(found["by"], found.get("how", "claimed")),
+        source=found["source"],
+        evidence=evidence,
+        doubts=tuple(found.get("doubts", ())),
+        session=session,
+    )
+    return entry
+
+
+_new = object.__new__
+
+
+@_once
+def _signature(person: str, how: str) -> Signature:
+    return Signature(person=person, how=ConfirmedHow(how))
+
+
+def genesis(organisation: UUID, stream: int) -> bytes:
+    """What the first entry of a stream is chained to."""
+    return hashlib.sha256(b"access-ledger 1\0" + organisation.bytes + stream.to_bytes(8, "big")).digest()
+
+
+def chained(previous: bytes, version: int, body: bytes) -> bytes:
+    """The hash of an entry: SHA-256 over the hash before it, its version and its stored bytes."""
+    return hashlib.sha256(previous + version.to_bytes(8, "big") + body).digest()
+
+
+# --- Between events and plain dicts -------------------------------------------------------------------------------
+
+
+def event_to_dict(event: Happening) -> dict[str, Any]:
+    """An event as plain JSON values, `kind` first, without what is unknown or at its default."""
+    return {"kind": event.kind, **_values_of(event)}
+
+
+def event_from_dict(found: dict[str, Any], form: int = 1) -> Event:
+    """The event that a stored dict holds, lifted to the newest form. What comes from outside goes to `validated`."""
+    kind = found["kind"]
+    newest = FORMS.get(kind, 1)
+    while form < newest:
+        found = _LIFTS[kind, form](found)
+        form += 1
+    return cast("Event", _reader_of(KINDS[kind])(found))
+
+
+def validated(found: Any, *, strictly_json: bool = False) -> Event:
+    """An event from outside, checked by pydantic. Raises pydantic's ValidationError; callers say it in words."""
+    adapter = _border()
+    if strictly_json:
+        return cast("Event", adapter.validate_json(found))
+    return cast("Event", adapter.validate_python(found))
+
+
+@_once
+def _border() -> Any:
+    from pydantic import Field, TypeAdapter
+
+    return TypeAdapter(Annotated[Event, Field(discriminator="kind")])
+
+
+@_once
+def border_of(kind: str) -> Any:
+    """The pydantic TypeAdapter of one kind; quicker to build than that of all."""
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(KINDS[kind])
+
+
+def _values_of(value: Any) -> dict[str, Any]:
+    out: dict[str, Any] = {}
+    for name, default, is_plain in _fields_of(type(value)):
+        held = value.__dict__.get(name, default)
+        # Most fields of most events are unknown; identity is enough to tell, since None and () are single objects.
+        if held is default or held is None:
+            continue
+        if is_plain:
+            if held == default:
+                continue
+            out[name] = held
+        else:
+            plain = _plain(held)
+            if plain != default and plain != []:
+                out[name] = plain
+    return out
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Enum):
+        return value.value
+    if isinstance(value, tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, Happening):
+        return event_to_dict(value)
+    if is_dataclass(value):
+        return _values_of(value)
+    if isinstance(value, str):
+        return str(value)
+    return value
+
+
+@_once
+def _fields_of(cls: Any) -> list[tuple[str, Any, bool]]:
+    hints = _hints_of(cls)
+    found = []
+    for one in fields(cls):
+        if one.name == "kind":
+            continue
+        default = None if one.default is MISSING else one.default
+        found.append((one.name, default, _bare(hints[one.name]) in (str, int, bool, float)))
+    return found
+
+
+@_once
+def _hints_of(cls: Any) -> dict[str, Any]:
+    return get_type_hints(cls, vars(sys.modules[cls.__module__]), include_extras=True)
+
+
+def _bare(hint: Any) -> Any:
+    """The type behind `Annotated` and `| None`."""
+    while True:
+        if get_origin(hint) is Annotated:
+            hint = get_args(hint)[0]
+        elif get_origin(hint) in (Union, UnionType):
+            inner = [arg for arg in get_args(hint) if arg is not NoneType]
+            if len(inner) != 1:
+                return hint
+            hint = inner[0]
+        else:
+            return hint
+
+
+@_once
+def _reader_of(cls: Any) -> Callable[[dict[str, Any]], Any]:
+    """Makes a stored dict into an object of `cls`. Fields that are not there keep the class's default."""
+    hints = _hints_of(cls)
+    converters = {
+        one.name: converter
+        for one in fields(cls)
+        if one.name != "kind" and (converter := _converter_of(hints[one.name])) is not None
+    }
+
+    def read(found: dict[str, Any]) -> Any:
+        made = _new(cls)
+        held = made.__dict__
+        for name, value in found.items():
+            converter = converters.get(name)
+            held[name] = value if converter is None else converter(value)
+        return made
+
+    return read
+
+
+def _converter_of(hint: Any) -> Callable[[Any], Any] | None:
+    bare = _bare(hint)
+    if bare is PartialDate:
+        return _date_of
+    if get_origin(bare) is Literal:
+        first = get_args(bare)[0]
+        return _members_of(type(first)).__getitem__ if isinstance(first, Enum) else None
+    if get_origin(bare) is tuple:
+        inner = _converter_of(get_args(bare)[0])
+        if inner is None:
+            return tuple
+        return lambda values: tuple([inner(value) for value in values])
+    if get_origin(bare) in (Union, UnionType):  # only the fact within a correction
+        return lambda value: _reader_of(KINDS[value["kind"]])(value)
+    if isinstance(bare, type) and issubclass(bare, Enum):
+        return _members_of(bare).__getitem__
+    if is_dataclass(bare):
+        return _reader_of(cast("type[Any]", bare))
+    return None
+
+
+@_once
+def _members_of(enum: Any) -> dict[str, Enum]:
+    return {member.value: member for member in enum}
+
+
+@_once
+def _date_of(text: str) -> PartialDate:
+    return PartialDate(text)
+
+
+def fact_of(event: Event) -> Event:
+    """The fact that an event states: for a correction the corrected one, else itself."""
+    return event.to if isinstance(event, Correction) else event
+
+
+def replaced(fact: Fact, **changes: Any) -> Fact:
+    """The same fact with some fields changed, checked again at the border."""
+    found = event_to_dict(fact)
+    for name, value in changes.items():
+        if value is None:
+            found.pop(name, None)
+        else:
+            found[name] = _plain(value)
+    return cast("Fact", validated(found))
+
+
+def texts_in(event: Happening) -> Iterable[str]:
+    """The ids of all texts that an event's words refer to."""
+    return sorted({words.text for words in words_in(event)})
+
+
+def words_in(value: Any) -> Iterable[ledger.events.Words]:
+    """Every stretch of text that an event refers to, at any depth."""
+    if isinstance(value, ledger.events.Words):
+        yield value
+    elif isinstance(value, tuple):
+        for item in value:
+            yield from words_in(item)
+    elif is_dataclass(value):
+        for one in fields(value):
+            yield from words_in(getattr(value, one.name))
