@@ -205,7 +205,7 @@ def through_links(facts: list[InForce], holding: Iterable[Entry]) -> list[InForc
             continue
         access = parts.get(fact.root, fact.access)
         followed: set[str] = set()
-        while access in one and access not in followed:
+        while access is not None and access in one and access not in followed:
             followed.add(access)
             access = one[access]
         seen.append(fact if access == fact.access else replace(fact, access=access))
@@ -235,7 +235,7 @@ def _as_of(facts: Iterable[InForce], day: date, zone: ZoneInfo) -> list[InForce]
 
 
 def end_of_day(day: date, zone: ZoneInfo) -> str:
-    """The last moment of a day in a zone, as an instant in the letters of the ledger. True on days of 23 and 25 hours."""
+    """The last moment of a day in a zone, as the ledger writes instants. True on days of 23 and 25 hours."""
     after = datetime.combine(day + timedelta(days=1), time.min, tzinfo=zone).astimezone(UTC)
     return instant_text(after - timedelta(microseconds=1))
 

@@ -19,7 +19,7 @@ from dataclasses import MISSING, dataclass, field, fields, is_dataclass
 from enum import Enum
 from functools import lru_cache
 from types import NoneType, UnionType
-from typing import Annotated, Any, Literal, Union, cast, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 from uuid import UUID, uuid5
 
 import orjson
@@ -38,7 +38,12 @@ _LIFTS: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {}
 
 
 NO_EVIDENCE = Evidence()
-_once: Any = lru_cache(maxsize=None)
+_F = TypeVar("_F", bound=Callable[..., Any])
+
+
+def _once(function: _F) -> _F:
+    """Remembers every answer; typed so that classes can be asked about."""
+    return cast("_F", lru_cache(maxsize=None)(function))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -425,7 +425,7 @@ class CatheterRemoved(Intervention):
 
 @dataclass(frozen=True, kw_only=True)
 class SecondStage(Intervention):
-    """The vein of a two-stage fistula was brought to where a needle reaches it. Days to needling count from here too."""
+    """The vein of a two-stage fistula was brought to where a needle reaches it. Days to needling count from here."""
 
     kind: Literal["second-stage"] = "second-stage"
     form: SecondStageForm | None = None
@@ -948,7 +948,7 @@ class ReportReviewed(Happening):
 
 @dataclass(frozen=True, kw_only=True)
 class ReportMoved(Happening):
-    """A report turned out to be about somebody else. In the stream that it leaves, where its entries no longer count."""
+    """A report was about somebody else. Stands in the stream that it leaves, where its entries no longer count."""
 
     kind: Literal["report-moved"] = "report-moved"
     report: ReportId
