@@ -258,8 +258,8 @@ def _fields_of(cls: Any) -> list[tuple[str, Any, bool]]:
     hints = _hints_of(cls)
     found = []
     for one in fields(cls):
-        if one.name == "kind":
-            continue
+        if one.name == "kind" and issubclass(cls, Happening):
+            continue  # `event_to_dict` puts it first.
         default = None if one.default is MISSING else one.default
         found.append((one.name, default, _bare(hints[one.name]) in (str, int, bool, float)))
     return found
