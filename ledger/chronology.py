@@ -201,7 +201,7 @@ def through_links(facts: list[InForce], holding: Iterable[Entry]) -> list[InForc
     seen: list[InForce] = []
     for fact in facts:
         report = fact.entry.evidence.report
-        if report in moved and fact.entry.recorded_at <= moved[report]:
+        if report is not None and report in moved and fact.entry.recorded_at <= moved[report]:
             continue
         access = parts.get(fact.root, fact.access)
         followed: set[str] = set()

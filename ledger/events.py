@@ -558,6 +558,7 @@ class Complication(AccessEvent):
     diameter_mm: Measured | None = None
     place: LesionPlace | None = None
     visit: VisitId | None = None
+    resolved: bool | None = None  # said to be over, by whoever records it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -1037,7 +1038,7 @@ Event = Fact | Link | ReportReviewed | Correction | Retraction
 """Everything that a stream can hold."""
 
 KINDS: dict[str, type[Happening]] = {
-    cls.__dataclass_fields__["kind"].default: cls  # type: ignore[misc]
+    cls.__dataclass_fields__["kind"].default: cls
     for cls in Event.__args__
 }
 """The stored literal of each kind, and its class."""

@@ -1,0 +1,213 @@
+"""One connection to SQLite or PostgreSQL, and its transactions.
+
+The schema and the cold statements are SQLAlchemy Core; the hot paths (append, read one
+history, import, rebuild) use the driver's cursor with the same connection. The engine
+runs in autocommit, so that every transaction here begins and ends where it says so:
+writers with BEGIN IMMEDIATE on SQLite, none open across a prompt.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import stat
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Engine, create_engine, event
+from sqlalchemy.engine import Connection
+from sqlalchemy.pool import NullPool
+
+from ledger.errors import LedgerError, NotFound, WrongInput
+
+OLDEST_SQLITE = (3, 37, 0)
+_PRAGMAS = ("page_size=8192", "journal_mode=WAL", "synchronous=FULL", "secure_delete=ON", "cache_size=-16000")
+_NETWORK_FILE_SYSTEMS = frozenset({"nfs", "nfs4", "cifs", "smbfs", "smb3", "fuse.sshfs", "afs", "ncpfs", "9p", "ceph"})
+
+
+class Database:
+    """A single connection. Not shared between threads; opening another one is cheap."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+        self.core: Connection = engine.connect()
+        self.is_postgres = engine.dialect.name == "postgresql"
+        raw: Any = self.core.connection.driver_connection
+        self.raw = raw
+        self.cursor: Any = raw.cursor()
+        self._depth = 0
+
+    def sql(self, text: str) -> str:
+        """A statement with `?` places, in the driver's own style."""
+        return text.replace("?", "%s") if self.is_postgres else text
+
+    def execute(self, text: str, values: Sequence[Any] = ()) -> Any:
+        """Runs one statement on the driver's cursor; the cursor holds its rows until the next call."""
+        self.cursor.execute(self.sql(text), values)
+        return self.cursor
+
+    def executemany(self, text: str, rows: Sequence[Sequence[Any]]) -> None:
+        """Runs one statement for many rows. Not with insertmanyvalues: the driver's own is quicker."""
+        if rows:
+            self.cursor.executemany(self.sql(text), rows)
+
+    def streaming_cursor(self) -> Any:
+        """A cursor of its own for reading many rows in bounded memory; within a transaction on PostgreSQL."""
+        return self.raw.cursor(name="streaming") if self.is_postgres else self.raw.cursor()
+
+    @contextmanager
+    def writing(self) -> Iterator[None]:
+        """A short write transaction. Nested ones belong to the outermost."""
+        if self._depth:
+            self._depth += 1
+            try:
+                yield
+            finally:
+                self._depth -= 1
+            return
+        try:
+            self.cursor.execute("BEGIN" if self.is_postgres else "BEGIN IMMEDIATE")
+        except sqlite3.OperationalError as busy:
+            raise _said(busy) from None
+        self._depth = 1
+        try:
+            yield
+        except BaseException:
+            self._depth = 0
+            self.cursor.execute("ROLLBACK")
+            raise
+        self._depth = 0
+        try:
+            self.cursor.execute("COMMIT")
+        except sqlite3.OperationalError as failed:
+            self.cursor.execute("ROLLBACK")
+            raise _said(failed) from None
+
+    @contextmanager
+    def reading(self) -> Iterator[None]:
+        """A snapshot: what is read inside belongs together."""
+        if self._depth:
+            yield
+            return
+        self.cursor.execute("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY" if self.is_postgres else "BEGIN")
+        self._depth = 1
+        try:
+            yield
+        finally:
+            self._depth = 0
+            self.cursor.execute("COMMIT")
+
+    def close(self) -> None:
+        self.cursor.close()
+        self.core.close()
+        self.engine.dispose()
+
+
+def _said(error: sqlite3.Error) -> LedgerError:
+    text = str(error)
+    if "locked" in text or "busy" in text:
+        return WrongInput("Another program is writing to this ledger.", "Wait for it to finish and try again.")
+    if "full" in text:
+        return WrongInput("The disk is full; nothing was written.", "Make room and try again.")
+    if "readonly" in text:
+        return WrongInput("This ledger cannot be written to.", "Check who owns the file, and its folder.")
+    return WrongInput(
+        f"The ledger's file refuses: {text}.", "Run `access-ledger verify`, and restore a backup if need be."
+    )
+
+
+def is_url(where: str) -> bool:
+    return where.startswith(("postgresql:", "postgres:", "postgresql+psycopg:"))
+
+
+def connect(where: str | Path, *, create: bool) -> Database:
+    """Opens the database. A file that is not there is made only with `create`, private to its owner."""
+    text = str(where)
+    if is_url(text):
+        return _connect_postgres(text)
+    if text == ":memory:":
+        return _connect_sqlite(":memory:")
+    path = Path(text).expanduser()
+    _check_sqlite_can(path)
+    if not path.exists():
+        if not create:
+            raise NotFound(
+                f"There is no ledger at {path}.",
+                "Make one with `access-ledger init`, try `access-ledger demo`, or name another with --ledger.",
+            )
+        _make_private(path)
+    elif path.is_dir():
+        raise WrongInput(f"{path} is a folder.", "Name a file, for example ledger.sqlite in that folder.")
+    elif path.stat().st_size and path.open("rb").read(16) != b"SQLite format 3\0":
+        raise WrongInput(f"{path} is not a ledger.", "Name another file; this one was not touched.")
+    return _connect_sqlite(str(path))
+
+
+def _make_private(path: Path) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, stat.S_IRUSR | stat.S_IWUSR))
+
+
+def _check_sqlite_can(path: Path) -> None:
+    if sqlite3.sqlite_version_info < OLDEST_SQLITE:
+        raise WrongInput(
+            f"SQLite {sqlite3.sqlite_version} is too old; 3.37 or newer is needed.",
+            "Use a newer Python, or a ledger in PostgreSQL.",
+        )
+    kind = _file_system_of(path)
+    if kind in _NETWORK_FILE_SYSTEMS:
+        raise WrongInput(
+            f"{path} lies on a network share ({kind}), where SQLite's locks cannot be trusted.",
+            "Keep the ledger on a local disk, or use PostgreSQL.",
+        )
+
+
+def _file_system_of(path: Path) -> str | None:
+    try:
+        mounts = Path("/proc/self/mounts").read_text().splitlines()
+    except OSError:
+        return None  # Not Linux: it cannot be told, so nothing is refused.
+    there = str(path.absolute())
+    best, kind = "", None
+    for line in mounts:
+        _, point, found, *_ = line.split(" ")
+        point = point.replace("\\040", " ")
+        if len(point) > len(best) and (there + "/").startswith(point.rstrip("/") + "/"):
+            best, kind = point, found
+    return kind
+
+
+def _connect_sqlite(path: str) -> Database:
+    engine = create_engine(
+        "sqlite://",
+        creator=lambda: sqlite3.connect(path, isolation_level=None, timeout=30, check_same_thread=False),
+        poolclass=NullPool,
+        isolation_level="AUTOCOMMIT",
+    )
+
+    @event.listens_for(engine, "connect")
+    def prepare(connection: sqlite3.Connection, _: object) -> None:
+        # Full synchronisation: what was reported as stored survives a power cut. Secure delete: erased words are gone.
+        for pragma in _PRAGMAS:
+            connection.execute(f"PRAGMA {pragma}")
+
+    return Database(engine)
+
+
+def _connect_postgres(url: str) -> Database:
+    for prefix in ("postgresql+psycopg:", "postgresql:", "postgres:"):
+        if url.startswith(prefix):
+            url = "postgresql+psycopg:" + url.removeprefix(prefix)
+            break
+    engine = create_engine(url, poolclass=NullPool, isolation_level="AUTOCOMMIT")
+    try:
+        return Database(engine)
+    except Exception as failed:
+        if type(failed).__name__ != "OperationalError":
+            raise
+        raise NotFound(
+            "The PostgreSQL server of this ledger does not answer, or does not let this user in.",
+            "Check host, port, database and user of the URL; keep the password in PGPASSFILE or PGPASSWORD.",
+        ) from None

@@ -1,0 +1,508 @@
+"""The ledger as its users hold it: open, look at a history, append.
+
+An append states the version that it saw. Ids make it idempotent: an entry whose id is
+already in the stream is not added again. What admission refuses is never dropped: the
+caller gets it back with its reason. Read models are written in the same transaction.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from functools import cached_property
+from pathlib import Path
+from uuid import UUID, uuid4
+from zoneinfo import ZoneInfo
+
+import orjson
+from sqlalchemy import insert, select
+
+from ledger.admission import Gate, Refusal, doubts_of
+from ledger.chronology import History
+from ledger.dates import instant_text
+from ledger.entries import Draft, Entry, Signature, chained, decode, encode, entry_id_of, genesis
+from ledger.errors import Doubt, LedgerError, NotFound, NotTrusted, Refused, StaleHistory, WrongInput
+from ledger.events import SESSION_KINDS, Correction, PatientsAreOne
+from ledger.projections.rows import rows_of
+from ledger.store import schema
+from ledger.store.database import Database, connect
+from ledger.store.papers import Papers
+from ledger.store.who import Who, number_of, patient_id
+
+ORGANISATION = 1
+"""In a file there is one organisation. In PostgreSQL a ledger of another organisation is opened with its number."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Appended:
+    """What an append did.
+
+    `already` are ids that the stream held before; `refused` are drafts that admission turned down, with the reason.
+    """
+
+    entries: tuple[Entry, ...]
+    already: tuple[str, ...]
+    refused: tuple[tuple[Draft, Refusal], ...]
+    doubts: tuple[Doubt, ...]
+    version: int
+
+
+@dataclass(frozen=True)
+class _Head:
+    version: int
+    hash: bytes
+    recorded_at: str
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+class Ledger:
+    """One organisation's ledger over one connection.
+
+    `clock` gives the present instant; only tests and the demo pass another. `salt` gives random bytes likewise.
+    """
+
+    def __init__(
+        self,
+        db: Database,
+        org: int,
+        uuid: UUID,
+        zone: str,
+        *,
+        clock: Callable[[], datetime] = _now,
+        salt: Callable[[int], bytes] = secrets.token_bytes,
+    ) -> None:
+        self.db = db
+        self.org = org
+        self.uuid = uuid
+        self.zone = ZoneInfo(zone)
+        self.clock = clock
+        self.salt = salt
+
+    @cached_property
+    def who(self) -> Who:
+        """Patients, people, units and centres."""
+        return Who(self.db, self.org)
+
+    @cached_property
+    def papers(self) -> Papers:
+        """Reports, their originals, and texts."""
+        return Papers(self.db, self.org, salt=lambda size: self.salt(size), clock=lambda: self.clock())
+
+    def set_zone(self, zone: str) -> None:
+        """Takes over the organisation's zone from a dump; units keep their own."""
+        self.zone = ZoneInfo(zone)
+        self.who.forget()
+
+    def close(self) -> None:
+        self.db.close()
+
+    def __enter__(self) -> Ledger:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # --- Looking --------------------------------------------------------------------------------------------------
+
+    def today(self, patient: str | None = None) -> date:
+        """The present day in the zone of the patient's unit, or of the organisation."""
+        zone = self.zone if patient is None else self._zone_of(number_of(patient))
+        return self.clock().astimezone(zone).date()
+
+    def history(self, patient: str, *, sessions: bool = False) -> History:
+        """All that is recorded of a patient, its chain verified. `sessions` adds the second stream.
+
+        Raises NotFound for an unknown patient, NotTrusted when the stored bytes are not those that were written.
+        """
+        number = number_of(patient)
+        with self.db.reading():
+            return self._history(number, sessions=sessions)
+
+    def _history(self, number: int, *, sessions: bool, zone: ZoneInfo | None = None) -> History:
+        if zone is None:
+            zone = self._zone_of(number)
+        entries = self._stream(2 * number)
+        if sessions:
+            entries = entries + self._stream(2 * number + 1)
+        history = History(patient=patient_id(number), zone=zone, entries=tuple(entries))
+        others = self._others(entries, {number}, sessions)
+        return replace(history, merged=tuple(others)) if others else history
+
+    def _others(self, entries: Iterable[Entry], seen: set[int], sessions: bool) -> list[tuple[str, tuple[Entry, ...]]]:
+        found: list[tuple[str, tuple[Entry, ...]]] = []
+        if any(isinstance(entry.event, PatientsAreOne) for entry in entries):
+            from ledger.chronology import in_force
+
+            for entry in in_force(entries):
+                if isinstance(entry.event, PatientsAreOne) and (other := number_of(entry.event.other)) not in seen:
+                    seen.add(other)
+                    theirs = self._stream(2 * other) + (self._stream(2 * other + 1) if sessions else [])
+                    found.append((entry.event.other, tuple(theirs)))
+                    found.extend(self._others(theirs, seen, sessions))
+        return found
+
+    def _zone_of(self, number: int) -> ZoneInfo:
+        row = self.db.execute("SELECT unit FROM patients WHERE org=? AND number=?", (self.org, number)).fetchone()
+        if row is None:
+            raise NotFound(
+                f"There is no patient {patient_id(number)} in this ledger.",
+                "Look with `access-ledger patient list`, or enter the patient with `access-ledger patient add`.",
+            )
+        return self._zone_of_unit(row[0])
+
+    def _zone_of_unit(self, unit: str | None) -> ZoneInfo:
+        return self.who.zones.get(unit or "", self.zone)
+
+    def _stream(self, stream: int) -> list[Entry]:
+        rows = self.db.execute(
+            "SELECT version, body, hash FROM entries WHERE org=? AND stream=? ORDER BY version", (self.org, stream)
+        ).fetchall()
+        return trusted(rows, genesis(self.uuid, stream), stream)
+
+    def _head(self, stream: int) -> _Head:
+        row = self.db.execute(
+            "SELECT version, hash, recorded_at FROM streams WHERE org=? AND stream=?"
+            + (" FOR UPDATE" if self.db.is_postgres else ""),
+            (self.org, stream),
+        ).fetchone()
+        return _Head(row[0], bytes(row[1]), row[2]) if row else _Head(0, genesis(self.uuid, stream), "")
+
+    def owner_of(self, access: str) -> str | None:
+        """The patient whose access this is; None for an id that nobody has."""
+        row = self.db.execute("SELECT patient FROM access_rows WHERE org=? AND access=?", (self.org, access)).fetchone()
+        return patient_id(row[0]) if row else None
+
+    # --- Appending ------------------------------------------------------------------------------------------------
+
+    def append(
+        self,
+        seen: History | str,
+        drafts: Sequence[Draft],
+        *,
+        by: Signature,
+        partly: bool = False,
+        anew: bool = False,
+    ) -> Appended:
+        """Adds entries to the stream of the patient whose history was seen.
+
+        Given a patient's id instead of a history, what is there now counts as seen. With `partly`, what admission
+        refuses is handed back and the rest goes in; else one refusal stops all. With `anew`, a fact that was retracted
+        may be entered again, under a new attempt number.
+
+        Raises StaleHistory when somebody else wrote in between, Refused when admission says no.
+        """
+        with self.db.writing():
+            if isinstance(seen, str):
+                number = number_of(seen)
+                history = self._history(number, sessions=False)
+            else:
+                number, history = number_of(seen.patient), seen
+            head = self._head(2 * number)
+            if head.version != history.version or history.as_of is not None or history.known_on is not None:
+                raise StaleHistory(history.patient, history.version, head.version)
+            if any(draft.event.kind in SESSION_KINDS for draft in drafts) or _about_sessions(drafts, history):
+                history = self._history(number, sessions=True, zone=history.zone)
+            elif any(draft.event.kind == "patients-are-one" for draft in drafts):
+                self._zone_of(number)
+            return self._append(number, history, head, drafts, by, partly=partly, anew=anew)
+
+    def _append(
+        self,
+        number: int,
+        history: History,
+        head: _Head,
+        drafts: Sequence[Draft],
+        by: Signature,
+        *,
+        partly: bool,
+        anew: bool,
+        recorded_at: str | None = None,
+    ) -> Appended:
+        moment = self.clock()
+        gate = Gate(history, today=moment.astimezone(history.zone).date())
+        patient = history.patient
+        known = {entry.id for entry in history.entries}
+        heads = {2 * number: head}
+        added: list[Entry] = []
+        rows: list[tuple[int, int, int, bytes, bytes]] = []
+        already: list[str] = []
+        refused: list[tuple[Draft, Refusal]] = []
+        doubts: list[Doubt] = []
+        at = recorded_at or instant_text(moment)
+        for draft in drafts:
+            entry_id = entry_id_of(self.uuid, patient, draft)
+            while entry_id in known and anew and not gate.holds(entry_id):
+                draft = replace(draft, attempt=draft.attempt + 1)
+                entry_id = entry_id_of(self.uuid, patient, draft)
+            if entry_id in known:
+                already.append(entry_id)
+                continue
+            verdict = gate.consider(draft.event, entry_id, draft.evidence)
+            refusal = verdict.refusal or self._foreign(draft, number, gate)
+            if refusal is not None:
+                if not partly:
+                    raise Refused(refusal.problem, refusal.remedy)
+                refused.append((draft, refusal))
+                continue
+            session = _is_session(draft, history)
+            stream = 2 * number + session
+            if stream not in heads:
+                heads[stream] = self._head(stream)
+            last = heads[stream]
+            entry = Entry(
+                id=entry_id,
+                event=draft.event,
+                version=last.version + 1,
+                recorded_at=max(at, last.recorded_at),
+                recorded_by=by,
+                source=draft.source,
+                evidence=draft.evidence,
+                doubts=tuple(doubt.code for doubt in verdict.doubts),
+                session=session,
+            )
+            body = encode(entry)
+            digest = chained(last.hash, entry.version, body)
+            heads[stream] = _Head(entry.version, digest, entry.recorded_at)
+            rows.append((self.org, stream, entry.version, body, digest))
+            gate.take(entry)
+            known.add(entry_id)
+            added.append(entry)
+            doubts.extend(verdict.doubts)
+        if added:
+            self._write(number, heads, rows)
+            after = replace(history, entries=history.entries + tuple(added))
+            if any(entry.event.kind == "patients-are-one" or _names_join(entry, history) for entry in added):
+                after = self._history(number, sessions=False, zone=history.zone)
+            self._write_rows(number, after)
+        return Appended(
+            entries=tuple(added),
+            already=tuple(already),
+            refused=tuple(refused),
+            doubts=tuple(doubts),
+            version=heads[2 * number].version,
+        )
+
+    def _foreign(self, draft: Draft, number: int, gate: Gate) -> Refusal | None:
+        """The refusal of an access id that is another patient's. Asked only for an access new to this patient."""
+        access = getattr(draft.event, "access", None)
+        if access is None or gate.knows(access):
+            return None
+        owner = self.owner_of(access)
+        if owner is None or owner == patient_id(number):
+            return None
+        return Refusal(
+            problem=f"The access {access} belongs to another patient, {owner}.",
+            remedy="Check whose report this is; give a new access another id.",
+        )
+
+    def _write(self, number: int, heads: dict[int, _Head], rows: list[tuple[int, int, int, bytes, bytes]]) -> None:
+        self.db.executemany("INSERT INTO entries (org, stream, version, body, hash) VALUES (?,?,?,?,?)", rows)
+        touched = {row[1] for row in rows}
+        self.db.executemany(
+            "INSERT INTO streams (org, stream, version, hash, recorded_at) VALUES (?,?,?,?,?) "
+            "ON CONFLICT (org, stream) DO UPDATE SET version=excluded.version, hash=excluded.hash, "
+            "recorded_at=excluded.recorded_at",
+            [
+                (self.org, stream, head.version, head.hash, head.recorded_at)
+                for stream, head in heads.items()
+                if stream in touched
+            ],
+        )
+
+    def _write_rows(self, number: int, history: History) -> None:
+        """The read models of one patient, as `rebuild` would make them.
+
+        The accesses of a record that was joined to another stand under the survivor, once.
+        """
+        before = self.db.execute(
+            "SELECT p.unit, r.joined_to, r.joins FROM patients p LEFT JOIN patient_rows r "
+            "ON r.org=p.org AND r.patient=p.number WHERE p.org=? AND p.number=?",
+            (self.org, number),
+        ).fetchone()
+        unit, joined_to, joins = before if before else (None, None, None)
+        rows, patient_row = read_models(history, unit, self.org, number, joined_to)
+        self.db.execute("DELETE FROM access_rows WHERE org=? AND patient=?", (self.org, number))
+        self.db.executemany(INSERT_ACCESS_ROW, rows)
+        self.db.execute(INSERT_PATIENT_ROW, patient_row)
+        for other in {*_numbers(joins), *(number_of(patient) for patient, _ in history.merged)}:
+            survivor = number if any(number_of(patient) == other for patient, _ in history.merged) else None
+            self._write_joined(other, survivor)
+        if joined_to is not None:
+            self._write_rows(joined_to, self._history(joined_to, sessions=False))
+
+    def _write_joined(self, number: int, survivor: int | None) -> None:
+        history = replace(self._history(number, sessions=False), merged=())
+        unit = self.db.execute("SELECT unit FROM patients WHERE org=? AND number=?", (self.org, number)).fetchone()[0]
+        rows, patient_row = read_models(history, unit, self.org, number, survivor)
+        self.db.execute("DELETE FROM access_rows WHERE org=? AND patient=?", (self.org, number))
+        self.db.executemany(INSERT_ACCESS_ROW, rows)
+        self.db.execute(INSERT_PATIENT_ROW, patient_row)
+
+
+INSERT_ACCESS_ROW = "INSERT INTO access_rows (org, patient, access, unit, body) VALUES (?,?,?,?,?)"
+INSERT_PATIENT_ROW = (
+    "INSERT INTO patient_rows (org, patient, unit, version, recorded_at, doubts, joined_to, joins) "
+    "VALUES (?,?,?,?,?,?,?,?) ON CONFLICT (org, patient) DO UPDATE SET unit=excluded.unit, version=excluded.version, "
+    "recorded_at=excluded.recorded_at, doubts=excluded.doubts, joined_to=excluded.joined_to, joins=excluded.joins"
+)
+
+AccessRowValues = tuple[int, int, str, str | None, bytes]
+PatientRowValues = tuple[int, int, str | None, int, str, int, int | None, str | None]
+
+
+def read_models(
+    history: History, unit: str | None, org: int, number: int, joined_to: int | None
+) -> tuple[list[AccessRowValues], PatientRowValues]:
+    """What is kept for lists, of one patient. A function of the history alone, so a rebuild gives the same bytes."""
+    rows: list[AccessRowValues] = []
+    doubts = 0
+    if joined_to is None:
+        rows = [(org, number, row.access, unit, row.to_bytes()) for row in rows_of(history)]
+        doubts = len(doubts_of(history))
+    # Versions rise with the time of recording, so the last entry of the stream was recorded last.
+    last = next((entry for entry in reversed(history.entries) if not entry.session), None)
+    joins = ",".join(str(number_of(patient)) for patient, _ in history.merged) or None
+    recorded_at = last.recorded_at if last else ""
+    return rows, (org, number, unit, history.version, recorded_at, doubts, joined_to, joins)
+
+
+def _numbers(joins: str | None) -> list[int]:
+    return [int(number) for number in joins.split(",")] if joins else []
+
+
+def trusted(rows: Iterable[Sequence[object]], previous: bytes, stream: int) -> list[Entry]:
+    """The entries of one stream, in order, if each is chained to the one before it. Raises NotTrusted."""
+    session = bool(stream % 2)
+    entries: list[Entry] = []
+    wanted = 1
+    for version, body, digest in rows:
+        stored = bytes(body)  # type: ignore[call-overload]
+        previous = chained(previous, wanted, stored)
+        if version != wanted or previous != bytes(digest):  # type: ignore[call-overload]
+            raise NotTrusted(
+                f"The history of {patient_id(stream // 2)} was altered behind the ledger's back, at entry {wanted}.",
+                "Run `access-ledger verify` to see what else is wrong, and restore a backup.",
+            )
+        entries.append(decode(stored, wanted, session))
+        wanted += 1
+    return entries
+
+
+def _is_session(draft: Draft, history: History) -> bool:
+    """Sessions, and what corrects or retracts one, go to the second stream."""
+    event = draft.event
+    if event.kind in SESSION_KINDS:
+        return True
+    named = event.corrects if isinstance(event, Correction) else getattr(event, "retracts", None)
+    if named is None:
+        return False
+    entry = history.entry(named)
+    return entry is not None and entry.session
+
+
+def _about_sessions(drafts: Sequence[Draft], history: History) -> bool:
+    """Whether a draft corrects or retracts something that the first stream does not hold."""
+    for draft in drafts:
+        named = getattr(draft.event, "corrects", None) or getattr(draft.event, "retracts", None)
+        if named is not None and history.entry(named) is None:
+            return True
+    return False
+
+
+def _names_join(entry: Entry, history: History) -> bool:
+    """Whether an entry undoes the joining of two patients."""
+    retracts = getattr(entry.event, "retracts", None)
+    named = history.entry(retracts) if retracts else None
+    return bool(history.merged) and (named is None or named.kind in ("patients-are-one", "retraction", "correction"))
+
+
+def open_ledger(
+    where: str | Path,
+    *,
+    create: bool = False,
+    zone: str = "UTC",
+    org: int = ORGANISATION,
+    uuid: UUID | None = None,
+    clock: Callable[[], datetime] = _now,
+    salt: Callable[[int], bytes] = secrets.token_bytes,
+) -> Ledger:
+    """Opens the ledger at a path or a PostgreSQL URL; with `create`, makes it where there is none.
+
+    `zone` and `uuid` are those of a new organisation. Raises NotFound, WrongInput.
+    """
+    db = connect(where, create=create)
+    try:
+        if not _has_tables(db):
+            if not create:
+                raise WrongInput(
+                    "This database holds no ledger.",
+                    "Make one there with `access-ledger init`, or name another with --ledger.",
+                )
+            _make_tables(db)
+        row = db.execute("SELECT value FROM meta WHERE key='format'").fetchone()
+        if row is None or row[0] != schema.SCHEMA_FORMAT:
+            raise WrongInput(
+                "This ledger was written by a newer version of access-ledger.", "Use that version, or a newer one."
+            )
+        found = db.execute("SELECT uuid, zone FROM organisations WHERE org=?", (org,)).fetchone()
+        if found is None:
+            made = uuid or uuid4()
+            _check_zone(zone)
+            with db.writing():
+                db.execute("INSERT INTO organisations (org, uuid, zone) VALUES (?,?,?)", (org, str(made), zone))
+            found = (str(made), zone)
+        return Ledger(db, org, UUID(found[0]), found[1], clock=clock, salt=salt)
+    except BaseException:
+        db.close()
+        raise
+
+
+def _check_zone(zone: str) -> None:
+    try:
+        ZoneInfo(zone)
+    except Exception:
+        raise WrongInput(
+            f"{zone[:40]!r} is not a time zone.", "Name one as the IANA list does, for example Europe/London."
+        ) from None
+
+
+def _has_tables(db: Database) -> bool:
+    if db.is_postgres:
+        return db.execute("SELECT to_regclass('entries')").fetchone()[0] is not None
+    return db.execute("SELECT 1 FROM sqlite_master WHERE name='entries'").fetchone() is not None
+
+
+def _make_tables(db: Database) -> None:
+    """Makes the schema under a lock, so that two who start at once do not get in each other's way."""
+    with db.writing():
+        if db.is_postgres:
+            db.execute("SELECT pg_advisory_xact_lock(7204931150412)")
+        if _has_tables(db):
+            return
+        schema.metadata.create_all(db.core, checkfirst=False)
+        for statement in schema.POSTGRES_GUARDS if db.is_postgres else schema.SQLITE_GUARDS:
+            db.cursor.execute(statement)
+        db.core.execute(insert(schema.meta), [{"key": "format", "value": schema.SCHEMA_FORMAT}])
+
+
+def patients_of(ledger: Ledger, *, unit: str | None = None) -> Iterator[str]:
+    """The ids of all patients, or of a unit's, in order of their number."""
+    wanted = select(schema.patients.c.number).where(schema.patients.c.org == ledger.org)
+    if unit is not None:
+        wanted = wanted.where(schema.patients.c.unit == unit)
+    for (number,) in ledger.db.core.execute(wanted.order_by(schema.patients.c.number)).fetchall():
+        yield patient_id(number)
+
+
+def row_from(body: bytes) -> dict[str, object]:
+    """A row of the read model of accesses, as plain values."""
+    found: dict[str, object] = orjson.loads(body)
+    return found
+
+
+__all__ = ["Appended", "Ledger", "LedgerError", "open_ledger", "patients_of"]
