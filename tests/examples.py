@@ -494,6 +494,7 @@ _PLAIN: dict[str, list[dict[str, Any]]] = {
             "diameter_mm": m("31"),
             "place": "cannulation-zone",
             "visit": "V7",
+            "resolved": False,
         },
     ],
     "catheter-trouble": [

@@ -1,0 +1,92 @@
+"""The list columns of an access: what they hold, and that neither day nor order of arrival changes a byte of them."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+
+from ledger.events import FACT_KINDS
+from ledger.projections import folding, rows
+from ledger.projections.rows import row_from_bytes, rows_of
+from tests.examples import EXAMPLES
+from tests.lives import a_history, happening
+
+
+def test_a_fistula_that_was_made_and_looked_at_gives_one_row():
+    history = a_history(
+        happening("creation", "2024-03-04", access="A1", access_kind="fistula", side="left", site="upper-arm"),
+        happening("examination", "2024-03-18", access="A1", thrill="continuous"),
+    )
+
+    (row,) = rows_of(history)
+
+    assert row.name == "LEFT upper-arm fistula"
+    assert (row.body, row.body_day) == ("made", "2024-03-04")
+    assert (row.flow, row.flow_day, row.flow_how) == ("flow-seen", "2024-03-18", "examination")
+    assert row.readiness == "not-judged"
+    assert row.use == "use-unknown"
+    assert row.standing == "kept"
+    assert row.entries == 2
+
+
+def test_the_facts_of_a_row_name_the_entries_they_rest_on():
+    history = a_history(
+        happening("creation", "2024-03-04", access="A1", access_kind="graft", side="right"),
+        happening("thrombosis", "2024-05-01", access="A1", known_by="imaging"),
+    )
+    created, clotted = (entry.id for entry in history.entries)
+
+    (row,) = rows_of(history)
+
+    assert row.facts["body"] == ["made", "2024-03-04", created, ""]
+    assert row.facts["flow"] == ["thrombosed", "2024-05-01", clotted, "imaging"]
+
+
+def test_two_sides_leave_the_column_empty_and_the_name_says_both():
+    history = a_history(
+        happening("creation", "2024-03-04", access="A1", access_kind="fistula", side="left"),
+        happening("access-known", "2024-06-01", access="A1", side="right"),
+    )
+
+    (row,) = rows_of(history)
+
+    assert row.side is None
+    assert row.name == "fistula, SIDE UNSETTLED: told as LEFT and as RIGHT"
+    assert row.conflicts == 1
+
+
+def test_sessions_do_not_change_a_row_so_that_it_does_not_matter_whether_they_were_read():
+    first = happening("creation", "2024-03-04", access="A1", access_kind="fistula", side="left")
+    session = happening("cannulation-session", "2024-06-04", access="A1", needles=2)
+
+    with_sessions = rows_of(a_history(first, session))
+
+    assert with_sessions == rows_of(a_history(first))
+
+
+def test_a_row_is_the_same_whatever_arrived_first():
+    history = a_history(*(example for kind in EXAMPLES.values() for example in kind))
+    backwards = replace(
+        history, entries=tuple(replace(entry, version=1000 - entry.version) for entry in reversed(history.entries))
+    )
+
+    assert [row.to_bytes() for row in rows_of(backwards)] == [row.to_bytes() for row in rows_of(history)]
+
+
+def test_a_stored_row_reads_back_as_it_was_written():
+    history = a_history(*(example for kind in EXAMPLES.values() for example in kind))
+
+    written = rows_of(history)
+
+    assert [row_from_bytes(row.to_bytes()) for row in written] == written
+
+
+def test_every_kind_of_fact_has_a_place_in_the_fold():
+    named = set(folding._FOLDS) | folding._OF_THE_PERSON
+
+    assert named == FACT_KINDS
+
+
+def test_every_column_is_described_where_the_columns_are_told():
+    described = rows.__doc__ or ""
+
+    assert [column.name for column in fields(rows.AccessRow) if column.name not in described] == []
