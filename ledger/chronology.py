@@ -6,7 +6,8 @@ No clock and no store; whoever wants a view as of today says which day that is.
 
 In force: walk the entries recorded by then, newest first; an entry is in force unless a
 correction or a retraction that is in force names it. So retracting a retraction
-restores, and retracting a correction restores what it replaced.
+restores, and retracting a correction restores what it replaced. A correction that was
+itself corrected still stands between its own correction and what it replaced.
 """
 
 from __future__ import annotations
@@ -150,17 +151,23 @@ class History:
 def in_force(entries: Iterable[Entry]) -> list[Entry]:
     """The entries of one stream that hold, in the order of the stream. Retractions that hold are among them."""
     ordered = sorted(entries, key=_stream_order)
-    struck: set[str] = set()
+    corrected: set[str] = set()
+    retracted: set[str] = set()
     holding: list[Entry] = []
     for entry in reversed(ordered):
-        if entry.id in struck:
+        event = entry.event
+        if entry.id in retracted:
+            continue
+        if entry.id in corrected:
+            # A corrected correction is replaced, not undone: what it replaced in its turn must not come back.
+            if isinstance(event, Correction):
+                corrected.add(event.corrects)
             continue
         holding.append(entry)
-        event = entry.event
         if isinstance(event, Correction):
-            struck.add(event.corrects)
+            corrected.add(event.corrects)
         elif isinstance(event, Retraction):
-            struck.add(event.retracts)
+            retracted.add(event.retracts)
     holding.reverse()
     return holding
 
@@ -203,7 +210,7 @@ def through_links(facts: list[InForce], holding: Iterable[Entry]) -> list[InForc
         report = fact.entry.evidence.report
         if report is not None and report in moved and fact.entry.recorded_at <= moved[report]:
             continue
-        access = parts.get(fact.root, fact.access)
+        access: str | None = parts.get(fact.root, fact.access)
         followed: set[str] = set()
         while access is not None and access in one and access not in followed:
             followed.add(access)
