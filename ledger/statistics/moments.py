@@ -1,0 +1,335 @@
+"""The facts of a patient as moments of each access: on which days, of which class, and whether flow was seen.
+
+Done once a history; every definition then reads the same moments. Days are ordinal numbers (`date.toordinal`) in the
+history's zone, with an earliest and a latest reading. What a fact means stands in `definitions.toml`; here is only
+the folding.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from functools import lru_cache
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+from ledger.chronology import History, InForce
+from ledger.dates import PartialDate
+from ledger.events import (
+    AccessKnown,
+    AccessPlanned,
+    AccessUsed,
+    CannulationSession,
+    CatheterExchanged,
+    CatheterPlaced,
+    Creation,
+    FirstCannulation,
+    FollowUpEnded,
+    MaturityAssessed,
+    ModalityChanged,
+    SecondStage,
+    access_of,
+)
+from ledger.statistics.definitions import Matcher, Rulebook
+from ledger.vocabulary import AccessKind, Modality, SecondStageForm, Stage, Use
+
+NO_FLOW, RESTORES, SHOWS = 0, 1, 2
+
+
+class Moment(NamedTuple):
+    """A fact on the line of an access: its first and last possible day, its class ("" for none), what flow it shows."""
+
+    earliest: int
+    latest: int
+    what: str
+    flow: int
+    one: InForce
+
+
+class Coming(NamedTuple):
+    """The patient came into or left our care: `what` is `ended`, `resumed`, `began`, `to-peritoneal` or `to-haemo`."""
+
+    earliest: int
+    latest: int
+    what: str
+    reason: str
+    root: str
+
+
+class Session(NamedTuple):
+    """One dialysis of the patient through one access, known to the day."""
+
+    day: int
+    access: str
+    fact: CannulationSession | AccessUsed
+    root: str
+
+
+@dataclass(slots=True)
+class Firsts:
+    """The facts that may be the first of their sort (of partial dates, several can be) and the days of the first."""
+
+    facts: list[InForce] = field(default_factory=list)
+    earliest: int = 0
+    latest: int = 0
+
+    def meet(self, one: InForce, earliest: int, latest: int) -> None:
+        """Takes the next fact in clinical order (by earliest reading) if it may still be the first."""
+        if not self.facts:
+            self.facts.append(one)
+            self.earliest, self.latest = earliest, latest
+        elif earliest <= self.latest and latest < self.latest:
+            self.facts.append(one)
+            self.latest = latest
+
+
+@dataclass(slots=True)
+class Care:
+    """What is the patient's and not an access's: coming, going, arrival from elsewhere, and every dialysis recorded."""
+
+    comings: list[Coming] = field(default_factory=list)
+    first_seen: InForce | None = None
+    began: tuple[int, int] | None = None
+    sessions: list[Session] = field(default_factory=list)
+    lives: dict[str, Life] = field(default_factory=dict)
+    exact: bool = True
+    """Whether every coming and going is known to the day."""
+
+
+@dataclass(slots=True)
+class Life:
+    """One access: how it came into being, how it was met, and its moments in clinical order."""
+
+    patient: str
+    access: str
+    care: Care
+    zone: ZoneInfo
+    kind: AccessKind | None = None
+    moments: list[Moment] = field(default_factory=list)
+    made: InForce | None = None
+    second_creation: InForce | None = None
+    known: InForce | None = None
+    planned: InForce | None = None
+    needled: Firsts = field(default_factory=lambda: Firsts())
+    two_needled: Firsts = field(default_factory=lambda: Firsts())
+    assessments: list[InForce] = field(default_factory=list)
+    exact: bool = True
+
+    @property
+    def origin(self) -> InForce | None:
+        """The fact that says the most about what this access is."""
+        return self.made or self.known or self.second_creation or self.planned
+
+
+@lru_cache(maxsize=65536)
+def days_of(happened: PartialDate, zone: ZoneInfo) -> tuple[int, int]:
+    """The first and the last day, in the zone, that this can mean, as ordinal numbers.
+
+    >>> days_of(PartialDate("2024-02"), ZoneInfo("UTC"))
+    (738917, 738945)
+    """
+    if len(happened) <= 10:
+        return happened.earliest.toordinal(), happened.latest.toordinal()
+    return happened.earliest_in(zone).date().toordinal(), happened.latest_in(zone).date().toordinal()
+
+
+def lives_of(history: History, book: Rulebook) -> list[Life]:
+    """Every access of a history with its moments, in the order in which the accesses first appear."""
+    return list(care_of(history, book).lives.values())
+
+
+def care_of(history: History, book: Rulebook) -> Care:
+    """The patient's comings and goings, and within them the lives of all accesses."""
+    care = Care()
+    lives = care.lives
+    zone = history.zone
+    patient = history.patient
+    acts, restores, shows = book.acts, book.restores, book.shows
+    begun_out_of: list[tuple[str, InForce]] = []
+    named: dict[str, str] = {}
+    for one in history.facts:
+        access = one.access
+        fact = one.fact
+        kind = fact.kind
+        if access is None:
+            if kind in _OF_CARE:
+                _to_care(care, one, zone)
+            continue
+        life = lives.get(access)
+        if life is None:
+            life = lives[access] = Life(patient, access, care, zone)
+        tried = acts.get(kind)
+        what = _class_of(fact, tried) if tried is not None else ""
+        tried_flow = restores.get(kind)
+        flow = NO_FLOW
+        if tried_flow is not None and _any(fact, tried_flow):
+            flow = RESTORES
+        else:
+            tried_flow = shows.get(kind)
+            if tried_flow is not None and _any(fact, tried_flow):
+                flow = SHOWS
+        if kind in _SPECIAL:
+            what = _to_life(life, one, what, begun_out_of)
+        if what or flow:
+            earliest, latest = days_of(fact.happened, zone)
+            if earliest != latest:
+                life.exact = False
+            life.moments.append(Moment(earliest, latest, what, flow, one))
+        raw = access_of(fact)
+        if raw != access and raw is not None:
+            named[raw] = access
+    for old, one in begun_out_of:
+        ended = lives.get(named.get(old, old))
+        if ended is not None:
+            earliest, latest = days_of(one.fact.happened, zone)
+            ended.exact = ended.exact and earliest == latest
+            ended.moments.append(Moment(earliest, latest, "converted", NO_FLOW, one))
+            ended.moments.sort(key=lambda moment: moment.earliest)
+    if len(care.sessions) > 1:
+        care.sessions = _once_a_day(care.sessions)
+    return care
+
+
+def _once_a_day(sessions: list[Session]) -> list[Session]:
+    """A day on which an access was used is one dialysis, told by its session where there is one."""
+    found: dict[tuple[int, str], Session] = {}
+    for one in sessions:
+        key = (one.day, one.access)
+        if key not in found or isinstance(one.fact, CannulationSession):
+            found[key] = one
+    return sorted(found.values(), key=lambda one: one.day)
+
+
+_OF_CARE = frozenset({"follow-up-ended", "follow-up-resumed", "modality-changed", "care-began", "first-seen-here"})
+_SPECIAL = frozenset(
+    {
+        "creation",
+        "access-known",
+        "access-planned",
+        "catheter-placed",
+        "first-cannulation",
+        "access-used",
+        "cannulation-session",
+        "maturity-assessed",
+        "second-stage",
+    }
+)
+
+
+def _class_of(fact: object, tried: tuple[tuple[str, Matcher | None], ...]) -> str:
+    for name, fits in tried:
+        if fits is None or fits(fact):
+            return name
+    return ""
+
+
+def _any(fact: object, tried: tuple[Matcher | None, ...]) -> bool:
+    return any(fits is None or fits(fact) for fits in tried)
+
+
+def _to_care(care: Care, one: InForce, zone: ZoneInfo) -> None:
+    fact = one.fact
+    earliest, latest = days_of(fact.happened, zone)
+    care.exact = care.exact and earliest == latest
+    match fact:
+        case FollowUpEnded(reason=reason):
+            care.comings.append(Coming(earliest, latest, "ended", reason.value, one.root))
+        case ModalityChanged(to=Modality.PERITONEAL):
+            care.comings.append(Coming(earliest, latest, "to-peritoneal", "to-peritoneal", one.root))
+        case ModalityChanged():
+            care.comings.append(Coming(earliest, latest, "to-haemo", fact.to.value, one.root))
+        case _ if fact.kind == "follow-up-resumed":
+            care.comings.append(Coming(earliest, latest, "resumed", "", one.root))
+        case _ if fact.kind == "care-began":
+            care.comings.append(Coming(earliest, latest, "began", "", one.root))
+            if care.began is None:
+                care.began = (earliest, latest)
+        case _:
+            care.first_seen = care.first_seen or one
+
+
+def _to_life(life: Life, one: InForce, what: str, begun_out_of: list[tuple[str, InForce]]) -> str:
+    """Files what opens, uses or judges an access; gives the class of the moment that it also is."""
+    fact = one.fact
+    match fact:
+        case Creation():
+            if fact.continues_from is not None:
+                begun_out_of.append((fact.continues_from, one))
+            if fact.stage is Stage.SECOND:
+                life.second_creation = life.second_creation or one
+                life.kind = life.kind or fact.access_kind
+                return "second-stage"
+            if life.made is None:
+                life.made = one
+                life.kind = fact.access_kind
+        case CatheterPlaced():
+            if life.made is None:
+                life.made = one
+                life.kind = fact.access_kind
+        case AccessKnown():
+            life.known = life.known or one
+            if life.made is None and life.kind is None:
+                life.kind = fact.access_kind
+        case AccessPlanned():
+            life.planned = life.planned or one
+        case FirstCannulation():
+            earliest, latest = days_of(fact.happened, life.zone)
+            life.needled.meet(one, earliest, latest)
+            if used_with_two(one):
+                life.two_needled.meet(one, earliest, latest)
+        case AccessUsed() | CannulationSession():
+            earliest, latest = days_of(fact.happened, life.zone)
+            if fact.use in _NEEDLED or (fact.use is None and isinstance(fact, CannulationSession) and fact.needles):
+                life.needled.meet(one, earliest, latest)
+                if used_with_two(one):
+                    life.two_needled.meet(one, earliest, latest)
+            if earliest == latest and fact.use is not Use.NOT_USED:
+                life.care.sessions.append(Session(earliest, life.access, fact, one.root))
+        case MaturityAssessed():
+            life.assessments.append(one)
+        case SecondStage():
+            made = life.made
+            # Brought to the surface without having been planned in two stages: an operation of its own.
+            if (
+                fact.form in (SecondStageForm.SUPERFICIALISATION, SecondStageForm.ELEVATION)
+                and made is not None
+                and isinstance(made.fact, Creation)
+                and made.fact.stage is Stage.ONLY
+            ):
+                return "superficialisation"
+        case _:
+            pass
+    return what
+
+
+_NEEDLED = (Use.TWO_NEEDLES, Use.ONE_NEEDLE)
+
+
+def kind_at(life: Life, day: int) -> AccessKind | None:
+    """What kind the access was on a day: an exchange can make a tunnelled line of one that was not."""
+    kind = life.kind
+    for moment in life.moments:
+        if moment.latest > day:
+            break
+        if isinstance(moment.one.fact, CatheterExchanged) and moment.one.fact.to_kind is not None:
+            kind = moment.one.fact.to_kind
+    return kind
+
+
+def as_day(ordinal: int) -> date:
+    return date.fromordinal(ordinal)
+
+
+def used_with_two(one: InForce) -> bool:
+    """A recorded use with two needles."""
+    fact = one.fact
+    if isinstance(fact, FirstCannulation):
+        return fact.needles == 2
+    if isinstance(fact, CannulationSession) and fact.use is None:
+        return fact.needles == 2
+    return isinstance(fact, AccessUsed | CannulationSession) and fact.use is Use.TWO_NEEDLES
+
+
+def roots_of(facts: Sequence[InForce | None]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(one.root for one in facts if one is not None))
