@@ -91,7 +91,7 @@ def _lines(ledger: Ledger, words: bool) -> Iterator[dict[str, Any]]:
         for row in ledger.db.core.execute(
             select(table).where(table.c.org == ledger.org).order_by(*table.primary_key.columns)
         ).mappings():
-            values = {name: _plain(value) for name, value in row.items() if name != "org" and value is not None}
+            values = {str(name): _plain(value) for name, value in row.items() if name != "org" and value is not None}
             if not words:
                 for name in _WORDS.get(what, ()):
                     values.pop(name, None)
@@ -171,7 +171,7 @@ class _Restorer:
             self._entry(*found["entry"])
         else:
             table = _TABLES[what]
-            values = {column.name: None for column in table.columns}
+            values: dict[str, Any] = {str(column.name): None for column in table.columns}
             values.update({name: _raw(value) for name, value in found[what].items()})
             values["org"] = self.ledger.org
             if what == "report" and values["envelope"] is None:

@@ -16,7 +16,6 @@ from pathlib import Path
 from uuid import UUID, uuid4
 from zoneinfo import ZoneInfo
 
-import orjson
 from sqlalchemy import insert, select
 
 from ledger.admission import Gate, Refusal, doubts_of
@@ -24,7 +23,7 @@ from ledger.chronology import History
 from ledger.dates import instant_text
 from ledger.entries import Draft, Entry, Signature, chained, decode, encode, entry_id_of, genesis
 from ledger.errors import Doubt, LedgerError, NotFound, NotTrusted, Refused, StaleHistory, WrongInput
-from ledger.events import SESSION_KINDS, Correction, PatientsAreOne
+from ledger.events import SESSION_KINDS, PatientsAreOne
 from ledger.projections.rows import rows_of
 from ledger.store import schema
 from ledger.store.database import Database, connect
@@ -207,8 +206,6 @@ class Ledger:
                 raise StaleHistory(history.patient, history.version, head.version)
             if any(draft.event.kind in SESSION_KINDS for draft in drafts) or _about_sessions(drafts, history):
                 history = self._history(number, sessions=True, zone=history.zone)
-            elif any(draft.event.kind == "patients-are-one" for draft in drafts):
-                self._zone_of(number)
             return self._append(number, history, head, drafts, by, partly=partly, anew=anew)
 
     def _append(
@@ -224,7 +221,12 @@ class Ledger:
         recorded_at: str | None = None,
     ) -> Appended:
         moment = self.clock()
-        gate = Gate(history, today=moment.astimezone(history.zone).date())
+        gate = Gate(
+            history,
+            today=moment.astimezone(history.zone).date(),
+            known_patients=self.who,
+            owner_of=self.owner_of,
+        )
         patient = history.patient
         known = {entry.id for entry in history.entries}
         heads = {2 * number: head}
@@ -243,13 +245,13 @@ class Ledger:
                 already.append(entry_id)
                 continue
             verdict = gate.consider(draft.event, entry_id, draft.evidence)
-            refusal = verdict.refusal or self._foreign(draft, number, gate)
+            refusal = verdict.refusal
             if refusal is not None:
                 if not partly:
                     raise Refused(refusal.problem, refusal.remedy)
                 refused.append((draft, refusal))
                 continue
-            session = _is_session(draft, history)
+            session = gate.is_of_sessions(draft.event)
             stream = 2 * number + session
             if stream not in heads:
                 heads[stream] = self._head(stream)
@@ -285,19 +287,6 @@ class Ledger:
             refused=tuple(refused),
             doubts=tuple(doubts),
             version=heads[2 * number].version,
-        )
-
-    def _foreign(self, draft: Draft, number: int, gate: Gate) -> Refusal | None:
-        """The refusal of an access id that is another patient's. Asked only for an access new to this patient."""
-        access = getattr(draft.event, "access", None)
-        if access is None or gate.knows(access):
-            return None
-        owner = self.owner_of(access)
-        if owner is None or owner == patient_id(number):
-            return None
-        return Refusal(
-            problem=f"The access {access} belongs to another patient, {owner}.",
-            remedy="Check whose report this is; give a new access another id.",
         )
 
     def _write(self, number: int, heads: dict[int, _Head], rows: list[tuple[int, int, int, bytes, bytes]]) -> None:
@@ -393,18 +382,6 @@ def trusted(rows: Iterable[Sequence[object]], previous: bytes, stream: int) -> l
     return entries
 
 
-def _is_session(draft: Draft, history: History) -> bool:
-    """Sessions, and what corrects or retracts one, go to the second stream."""
-    event = draft.event
-    if event.kind in SESSION_KINDS:
-        return True
-    named = event.corrects if isinstance(event, Correction) else getattr(event, "retracts", None)
-    if named is None:
-        return False
-    entry = history.entry(named)
-    return entry is not None and entry.session
-
-
 def _about_sessions(drafts: Sequence[Draft], history: History) -> bool:
     """Whether a draft corrects or retracts something that the first stream does not hold."""
     for draft in drafts:
@@ -497,12 +474,6 @@ def patients_of(ledger: Ledger, *, unit: str | None = None) -> Iterator[str]:
         wanted = wanted.where(schema.patients.c.unit == unit)
     for (number,) in ledger.db.core.execute(wanted.order_by(schema.patients.c.number)).fetchall():
         yield patient_id(number)
-
-
-def row_from(body: bytes) -> dict[str, object]:
-    """A row of the read model of accesses, as plain values."""
-    found: dict[str, object] = orjson.loads(body)
-    return found
 
 
 __all__ = ["Appended", "Ledger", "LedgerError", "open_ledger", "patients_of"]

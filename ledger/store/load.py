@@ -138,7 +138,7 @@ class _Loader:
 
     @staticmethod
     def _cause(
-        line: _Line, openers: Mapping[tuple[str, Any], int], labels: Mapping[tuple[str, str | None], int]
+        line: _Line, openers: Mapping[tuple[str, Any], int], labels: Mapping[tuple[str, str], int]
     ) -> int | None:
         event = line.found.get("event")
         if isinstance(event, dict):
@@ -199,7 +199,7 @@ class _Loader:
 
     def _patient(self, named: Any) -> str:
         if isinstance(named, str):
-            key = (None, named)
+            key: tuple[str | None, str] = (None, named)
         elif isinstance(named, dict) and isinstance(named.get("value"), str):
             key = (str(named.get("system", "")) or None, named["value"])
         else:

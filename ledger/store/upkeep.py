@@ -101,7 +101,8 @@ def _streams(ledger: Ledger) -> Iterable[tuple[int, list[Entry]]]:
         ledger.db.sql("SELECT stream, version, body, hash FROM entries WHERE org=? ORDER BY stream, version"),
         (ledger.org,),
     )
-    current, rows = -1, []
+    current = -1
+    rows: list[tuple[int, bytes, bytes]] = []
     try:
         while batch := cursor.fetchmany(BATCH):
             for stream, version, body, digest in batch:

@@ -55,6 +55,16 @@ class Who:
             self._zones = {unit: ZoneInfo(zone) for unit, zone in rows}
         return self._zones
 
+    def __contains__(self, patient: object) -> bool:
+        """Whether there is a patient with this id."""
+        found = re.fullmatch(r"P(\d{1,12})", patient) if isinstance(patient, str) else None
+        if found is None:
+            return False
+        return (
+            self._db.execute("SELECT 1 FROM patients WHERE org=? AND number=?", (self._org, int(found[1]))).fetchone()
+            is not None
+        )
+
     def forget(self) -> None:
         """Reads the units anew when they are next asked for."""
         self._zones = None
@@ -196,18 +206,19 @@ class Who:
             return
         t, i = schema.patients, schema.identifiers
         owned: dict[int, list[Identifier]] = {}
-        for row in self._db.core.execute(
+        for owner, system, value in self._db.core.execute(
             select(i.c.patient, i.c.system, i.c.value)
             .where(i.c.org == self._org, i.c.patient.in_(numbers))
             .order_by(i.c.system, i.c.value)
         ):
-            owned.setdefault(row[0], []).append(Identifier(system=row[1], value=row[2]))
+            owned.setdefault(owner, []).append(Identifier(system=system, value=value))
         rows = {
-            row.number: row
-            for row in self._db.core.execute(select(t).where(t.c.org == self._org, t.c.number.in_(numbers)))
+            found.number: found
+            for found in self._db.core.execute(select(t).where(t.c.org == self._org, t.c.number.in_(numbers)))
         }
         for number in numbers:
-            if (row := rows.get(number)) is not None:
+            row = rows.get(number)
+            if row is not None:
                 yield Patient(
                     id=patient_id(number),
                     name=row.name,
