@@ -1,0 +1,137 @@
+"""The command `access-ledger`: the table of its commands, and the only place that prints an error.
+
+A command is thin: it asks, calls and says. Its module is loaded when it is run, so `--help` stays quick. To add a
+command, write it in a module of `cli` and add its line to `COMMANDS`.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Annotated
+
+import typer
+
+from cli.lazy import Later, a_group
+from ledger.errors import LedgerError
+
+BEGIN, REPORTS, HAND, LOOK, KEEP = "Begin", "Reports", "By hand", "Look", "Keep"
+
+COMMANDS: dict[str, Later] = {
+    "init": Later("cli.begin:init", "Make an empty ledger.", BEGIN),
+    "unit": Later("cli.places_and_people:units", "Dialysis units: add, list.", BEGIN),
+    "centre": Later("cli.places_and_people:centres", "Access centres: add, list.", BEGIN),
+    "person": Later("cli.places_and_people:people", "People who record: add, list.", BEGIN),
+    "patient": Later("cli.patients:patients", "Patients: add, list, show, change, erase.", BEGIN),
+    "record": Later("cli.record:record", "Record what happened, by hand: one command a kind.", HAND),
+    "correct": Later("cli.record:correct", "Say what is true instead of what an entry says.", HAND),
+    "retract": Later("cli.record:retract", "Say that an entry should never have been made.", HAND),
+}
+"""Every command, in the order of the help."""
+
+DEBUG = "ACCESS_LEDGER_DEBUG"
+
+app = a_group(
+    COMMANDS,
+    help="The ledger of dialysis patients' vascular accesses, from creation to abandonment.",
+    epilog="Exit codes: 0 done, 1 wrong input, 2 wrong usage, 3 partly done, 4 stale, 5 not trusted.",
+)
+
+
+@app.callback()
+def everywhere(
+    show_version: Annotated[bool, typer.Option("--version", help="Print the version.", is_eager=True)] = False,
+) -> None:
+    if show_version:
+        from cli.whole import version
+
+        typer.echo(f"access-ledger {version()}")
+        raise typer.Exit
+
+
+def run() -> None:
+    """The console script."""
+    sys.exit(main(sys.argv[1:]))
+
+
+def main(arguments: list[str]) -> int:
+    """Runs one command line and gives the exit code. Prints every error; no error text holds a patient's words."""
+    from cli.whole import check_whole
+
+    as_json = "--json" in arguments
+    try:
+        check_whole()
+        for stream in (sys.stdout, sys.stderr):
+            # A name that the terminal's encoding lacks must not stop a nurse from seeing the rest.
+            if hasattr(stream, "reconfigure"):
+                stream.reconfigure(errors="replace")
+        app(args=arguments, prog_name="access-ledger")
+        code = 0
+    except SystemExit as ended:
+        code = ended.code if isinstance(ended.code, int) else 0 if ended.code is None else 1
+    except LedgerError as wrong:
+        _say(wrong.problem, wrong.remedy, wrong.exit_code, as_json)
+        code = wrong.exit_code
+    except KeyboardInterrupt:
+        code = 130
+    except BrokenPipeError:
+        code = 0
+    except Exception as unexpected:
+        code = _our_mistake(unexpected, as_json)
+    if code == 130:
+        print("\nStopped. What was reported as stored is stored; the rest was not begun.", file=sys.stderr)
+    return _flushed(code)
+
+
+def _say(problem: str, remedy: str, code: int, as_json: bool) -> None:
+    if as_json:
+        from cli.say import json_text
+
+        print(json_text({"format": 1, "problem": problem, "remedy": remedy, "exit_code": code}), file=sys.stderr)
+        return
+    import textwrap
+
+    for text in (problem, remedy):
+        print(textwrap.fill(text, 100, break_on_hyphens=False, break_long_words=False), file=sys.stderr)
+
+
+def _our_mistake(unexpected: Exception, as_json: bool) -> int:
+    """A short text with a reference: where in our own code it happened, and of which type. Never the message itself,
+    which may hold words of a patient."""
+    if os.environ.get(DEBUG):
+        import traceback
+
+        traceback.print_exception(unexpected)
+    _say(
+        f"Something went wrong inside access-ledger that should not ({reference_of(unexpected)}).",
+        "Nothing was half written. Try again; if it comes back, report that reference. "
+        f"{DEBUG}=1 shows more, which may contain patients' words.",
+        1,
+        as_json,
+    )
+    return 1
+
+
+def reference_of(unexpected: BaseException) -> str:
+    """The type of an exception and the last place of our own code that it came through, without any value."""
+    place = ""
+    trace = unexpected.__traceback__
+    ours = os.path.dirname(os.path.dirname(os.path.realpath(__file__)))
+    while trace is not None:
+        file = os.path.realpath(trace.tb_frame.f_code.co_filename)
+        if file.startswith(ours + os.sep):
+            place = f" at {os.path.relpath(file, ours)}:{trace.tb_lineno}"
+        trace = trace.tb_next
+    return type(unexpected).__name__ + place
+
+
+def _flushed(code: int) -> int:
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return code
+
+
+if __name__ == "__main__":
+    run()

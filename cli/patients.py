@@ -1,0 +1,394 @@
+"""Patients: add, list, show, change, erase. Who they are, not what happened to them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from cli import say
+from cli.lazy import Later, a_group
+from cli.options import ByOption, JsonOption, LedgerOption, PatientArgument, TodayOption, opened, person_of, the_patient
+
+if TYPE_CHECKING:
+    from ledger.dates import PartialDate
+    from ledger.people import Identifier, Patient
+    from ledger.store import Ledger
+
+patients = a_group(
+    {
+        "add": Later("cli.patients:add", "Enter a patient."),
+        "list": Later("cli.patients:list_patients", "The patients of this ledger, or those who fit."),
+        "show": Later("cli.patients:show", "Who a patient is, and what is in the ledger about them."),
+        "change": Later("cli.patients:change", "Change what is known of who a patient is."),
+        "erase": Later("cli.patients:erase", "Erase who a patient is and every word kept about them."),
+    },
+    help="Patients. Their names and numbers stand apart from the entries, and can be erased.",
+)
+
+NumberOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--number",
+        metavar="[SYSTEM=]NUMBER",
+        help="A number that somebody gave them, such as https://hospital.example/mrn=204817. May be repeated.",
+        show_default=False,
+    ),
+]
+BornOption = Annotated[
+    str | None,
+    typer.Option("--born", metavar="DATE", help="Birth date: 1958-07-14, or as much as is known.", show_default=False),
+]
+SexOption = Annotated[
+    str | None, typer.Option("--sex", help="male, female, other or unknown.", metavar="SEX", show_default=False)
+]
+UnitOption = Annotated[str | None, typer.Option("--unit", help="The id of their dialysis unit.", show_default=False)]
+ShiftOption = Annotated[
+    str | None, typer.Option("--shift", help="Their shift, as the unit calls it.", show_default=False)
+]
+
+
+def add(
+    name: Annotated[str | None, typer.Option("--name", help="The name in full.", show_default=False)] = None,
+    born: BornOption = None,
+    number: NumberOption = None,
+    sex: SexOption = None,
+    unit: UnitOption = None,
+    shift: ShiftOption = None,
+    invented: Annotated[bool, typer.Option("--invented", help="Not a real patient.")] = False,
+    another: Annotated[
+        bool, typer.Option("--another", help="This is another person than the one of the same name and birth date.")
+    ] = False,
+    by: ByOption = None,
+    ledger: LedgerOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Enter a patient, and give them an id such as P0007."""
+    from ledger.errors import WrongInput
+    from ledger.people import Patient
+    from ledger.store.upkeep import note
+
+    if not (name or number):
+        raise WrongInput("A patient needs a name or a number.", "Add --name or --number.")
+    with opened(ledger) as found:
+        person = person_of(found, by)
+        wanted = Patient(
+            id="",
+            name=name,
+            birth_date=_birth_date(born),
+            sex=_sex(sex),
+            identifiers=_numbers(number),
+            unit=_unit(found, unit),
+            shift=shift,
+            invented=invented,
+        )
+        with found.db.writing():
+            _not_there_yet(found, wanted, another)
+            patient = found.who.add_patient(wanted)
+            note(found, "patient add", person=person, patient=patient.id)
+        alike = [one.id for one in found.who.called_like(patient)]
+    if as_json:
+        say.as_json({"patient": _plain(patient), "called_alike": alike})
+        return
+    say.out(f"{patient.id} is in the ledger.")
+    if alike:
+        say.out(f"Careful: {', '.join(alike)} {'is' if len(alike) == 1 else 'are'} called alike.")
+    say.next_steps(
+        (f"access-ledger report import PATH --patient {patient.id}", "operative reports about them"),
+        (f"access-ledger record creation {patient.id}", "or by hand; `record --help` lists what there is"),
+    )
+
+
+def _not_there_yet(ledger: Ledger, wanted: Patient, another: bool) -> None:
+    from ledger.errors import WrongInput
+
+    if another or not wanted.name or wanted.birth_date is None:
+        return
+    same = [one.id for one in ledger.who.called(wanted.name) if one.birth_date == wanted.birth_date]
+    if same:
+        raise WrongInput(
+            f"A patient of that name and birth date is in the ledger: {', '.join(same)}.",
+            "Use that one; if this is another person, add --another.",
+        )
+
+
+def list_patients(
+    text: Annotated[
+        str | None, typer.Argument(metavar="[TEXT]", help="Only those with this id, number or part of a name.")
+    ] = None,
+    unit: UnitOption = None,
+    ledger: LedgerOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """The patients of this ledger, or those who fit."""
+    with opened(ledger) as found:
+        if text:
+            there = [one for one in found.who.find(text) if unit is None or one.unit == unit]
+        else:
+            there = list(found.who.patients(unit=unit))
+        accesses = _accesses(found, [one.id for one in there])
+    if as_json:
+        say.as_json({"patients": [{**_plain(one), "accesses": accesses.get(one.id, [])} for one in there]})
+    elif there:
+        say.table(
+            ["Patient", "Born", "Unit", "Name", "Accesses"],
+            [
+                [one.id, one.birth_date or "", one.unit or "", _name(one), "; ".join(accesses.get(one.id, []))]
+                for one in there
+            ],
+        )
+    elif text or unit:
+        say.out("No patient fits.")
+    else:
+        say.out('No patients yet. Enter one with `access-ledger patient add --name "…" --born 1958-07-14`.')
+
+
+def _accesses(ledger: Ledger, wanted: list[str]) -> dict[str, list[str]]:
+    """The names of the accesses that are in the body and kept, from the columns kept for lists."""
+    import orjson
+
+    from ledger.store.who import number_of, patient_id
+
+    found: dict[str, list[str]] = {}
+    if len(wanted) == 1:
+        rows = ledger.db.execute(
+            "SELECT patient, body FROM access_rows WHERE org=? AND patient=?", (ledger.org, number_of(wanted[0]))
+        ).fetchall()
+    else:
+        rows = ledger.db.execute("SELECT patient, body FROM access_rows WHERE org=?", (ledger.org,)).fetchall()
+    for number, body in rows:
+        row = orjson.loads(body)
+        if row.get("closed") is None:
+            found.setdefault(patient_id(number), []).append(row["name"])
+    return found
+
+
+def show(
+    patient: PatientArgument,
+    by: ByOption = None,
+    today: TodayOption = None,
+    ledger: LedgerOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Who a patient is, and what is in the ledger about them."""
+    from ledger.store.upkeep import note
+
+    with opened(ledger) as found:
+        one = the_patient(found, patient)
+        alike = [other.id for other in found.who.called_like(one)]
+        history = found.history(one.id)
+        rows = _rows(found, one.id)
+        reports = list(found.papers.reports(patient=one.id))
+        note(found, "patient show", person=by, patient=one.id)
+    if as_json:
+        say.as_json(
+            {
+                "patient": _plain(one),
+                "called_alike": alike,
+                "version": history.version,
+                "accesses": rows,
+                "reports": [{"id": report.id, "state": report.state} for report in reports],
+            }
+        )
+        return
+    say.heading(f"{one.id}  {_name(one)}")
+    say.fields(
+        [
+            ("born", one.birth_date or "not recorded"),
+            ("sex", one.sex or "not recorded"),
+            *((f"number ({number.system})", number.value) for number in one.identifiers),
+            ("unit", one.unit or "not recorded"),
+            ("shift", one.shift),
+            ("called alike", ", ".join(alike) or None),
+        ]
+    )
+    say.out()
+    if rows:
+        say.table(
+            ["Access", "Since", "Ended", "What it is"],
+            [[row["access"], row.get("opened") or "?", row.get("closed") or "", row["name"]] for row in rows],
+        )
+    else:
+        say.out("No access recorded.")
+    waiting = sum(report.state == "waiting" for report in reports)
+    say.out()
+    say.out(
+        f"{say.counted(len(history.entries), 'entry', 'entries')}, {say.counted(len(reports), 'report')}"
+        + (f", of which {waiting} wait{'s' if waiting == 1 else ''} to be confirmed." if waiting else ".")
+    )
+
+
+def _rows(ledger: Ledger, patient: str) -> list[dict[str, Any]]:
+    import orjson
+
+    from ledger.store.who import number_of
+
+    return [
+        orjson.loads(body)
+        for (body,) in ledger.db.execute(
+            "SELECT body FROM access_rows WHERE org=? AND patient=?", (ledger.org, number_of(patient))
+        ).fetchall()
+    ]
+
+
+def change(
+    patient: PatientArgument,
+    name: Annotated[str | None, typer.Option("--name", help="The name in full.", show_default=False)] = None,
+    born: BornOption = None,
+    number: NumberOption = None,
+    without_number: Annotated[
+        list[str] | None,
+        typer.Option("--without-number", metavar="NUMBER", help="A number that is not theirs.", show_default=False),
+    ] = None,
+    sex: SexOption = None,
+    unit: UnitOption = None,
+    shift: ShiftOption = None,
+    by: ByOption = None,
+    ledger: LedgerOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Change what is known of who a patient is. What is not named stays."""
+    from dataclasses import replace
+
+    from ledger.errors import WrongInput
+    from ledger.store.upkeep import note
+
+    with opened(ledger) as found:
+        person = person_of(found, by)
+        with found.db.writing():
+            before = the_patient(found, patient)
+            if before.erased:
+                raise WrongInput(
+                    f"The identity of {before.id} was erased.", "Enter the patient anew if they came back."
+                )
+            kept = [one for one in before.identifiers if one.value not in (without_number or ())]
+            if without_number and len(kept) == len(before.identifiers):
+                raise WrongInput(
+                    f"{before.id} has no such number.", f"Look with `access-ledger patient show {before.id}`."
+                )
+            added = [one for one in _numbers(number) if one not in kept]
+            for one in added:
+                owner = found.who.by_identifier(one.system, one.value)
+                if owner is not None and owner.id != before.id:
+                    raise WrongInput(
+                        f"One of these numbers is already that of {owner.id}.",
+                        "Check whose it is; if two records are of one person, join them: "
+                        f"`access-ledger record patients-are-one {before.id} --other {owner.id}`.",
+                    )
+            after = replace(
+                before,
+                name=name or before.name,
+                birth_date=_birth_date(born) or before.birth_date,
+                sex=_sex(sex) or before.sex,
+                identifiers=(*kept, *added),
+                unit=_unit(found, unit) or before.unit,
+                shift=shift or before.shift,
+            )
+            changed = [part for part in vars(after) if getattr(after, part) != getattr(before, part)]
+            if changed:
+                found.who.change_patient(after)
+                note(found, "patient change", person=person, patient=after.id, about=",".join(changed))
+    if as_json:
+        say.as_json({"patient": _plain(after), "changed": changed})
+    elif changed:
+        say.out(f"{after.id}: changed {', '.join(part.replace('_', ' ') for part in changed)}.")
+    else:
+        say.out(f"{after.id}: nothing to change; it says so already.")
+
+
+def erase(
+    patient: PatientArgument,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask; for scripts.")] = False,
+    by: ByOption = None,
+    ledger: LedgerOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Erase who a patient is, and every word kept about them, for good.
+
+    Their entries stay as codes and dates under an id, and the chain of entries still verifies. Copies made earlier
+    (backups, dumps, what was sent to other systems) are not reached: erase them where they are.
+    """
+    from ledger.errors import WrongInput
+    from ledger.store.upkeep import erase as erase_words
+    from ledger.store.upkeep import note
+
+    with opened(ledger) as found:
+        person = person_of(found, by)
+        one = the_patient(found, patient)
+        if one.erased:
+            if as_json:
+                say.as_json({"patient": one.id, "texts_emptied": 0})
+            else:
+                say.out(f"The identity of {one.id} was erased before; nothing to do.")
+            return
+        if not yes:
+            if not say.is_terminal():
+                raise WrongInput("Erasing cannot be undone, and nobody is here to ask.", "Add --yes if you are sure.")
+            typed = typer.prompt(
+                f"This cannot be undone. Type {one.id} to erase", prompt_suffix=": ", default="", show_default=False
+            )
+            if typed.strip().upper() != one.id:
+                raise WrongInput("That is not the id; nothing was erased.", "Begin again if you are sure.")
+        emptied = erase_words(found, one.id)
+        note(found, "patient erase", person=person, patient=one.id)
+    if as_json:
+        say.as_json({"patient": one.id, "texts_emptied": emptied})
+    else:
+        say.out(f"Erased the identity of {one.id} and {say.counted(emptied, 'text')}. The entries stay, without words.")
+
+
+def _name(patient: Patient) -> str:
+    if patient.erased:
+        return "(erased)"
+    return f"{patient.name or '(no name)'}{' (invented)' if patient.invented else ''}"
+
+
+def _plain(patient: Patient) -> dict[str, Any]:
+    return {**vars(patient), "identifiers": [vars(one) for one in patient.identifiers]}
+
+
+def _birth_date(text: str | None) -> PartialDate | None:
+    from ledger.dates import PartialDate
+    from ledger.errors import WrongInput
+
+    if not text:
+        return None
+    try:
+        found = PartialDate(text)
+    except ValueError:
+        found = None
+    if found is None or found.precision == "instant":
+        raise WrongInput("That is not a birth date.", "Write it as 1958-07-14, or as much as is known: 1958-07, 1958.")
+    return found
+
+
+def _sex(text: str | None) -> str | None:
+    from ledger.errors import WrongInput
+
+    if text is not None and text not in ("male", "female", "other", "unknown"):
+        raise WrongInput("--sex has four values.", "Write male, female, other or unknown.")
+    return text
+
+
+def _numbers(texts: list[str] | None) -> tuple[Identifier, ...]:
+    from ledger.errors import WrongInput
+    from ledger.people import Identifier
+
+    found = []
+    for text in texts or ():
+        system, equals, value = text.rpartition("=")
+        if not value.strip() or (equals and not system.strip()):
+            raise WrongInput("A number is empty.", "Write SYSTEM=NUMBER, or the number alone.")
+        found.append(Identifier(system=system.strip() or "local", value=value.strip()))
+    return tuple(found)
+
+
+def _unit(ledger: Ledger, unit: str | None) -> str | None:
+    from ledger.errors import NotFound
+
+    if unit is not None and unit not in {one.id for one in ledger.who.units()}:
+        raise NotFound(
+            "There is no such unit in this ledger.",
+            "Look with `access-ledger unit list`, or enter it with `access-ledger unit add`.",
+        )
+    return unit

@@ -1,0 +1,568 @@
+"""Entries by hand: `record KIND`, `correct`, `retract`. Options and prompts come from the classes (`cli.kinds`).
+
+Nothing here knows a kind by name except which ones open an access. What makes sense is for admission to say.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import inspect
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from cli import say
+from cli.kinds import BY_HAND, Around, Field, Shape, date_from, fields_of, sentence_about, told, typed_changes
+from cli.lazy import WIDTH, LazyGroup
+from cli.naming import access_named, access_names, entry_name, entry_named, named_in
+from cli.options import ByOption, JsonOption, LedgerOption, PatientArgument, opened, signature_of, the_patient
+from ledger.errors import LedgerError, WrongInput
+
+if TYPE_CHECKING:
+    from ledger.chronology import History
+    from ledger.entries import Draft, Entry, Signature
+    from ledger.events import Event
+    from ledger.store import Appended, Ledger
+
+OPENERS = frozenset({"creation", "catheter-placed", "access-known", "access-planned"})
+"""Kinds with which an access begins: when none is named, it gets a new id."""
+
+
+class _Kinds(LazyGroup):
+    """One command a kind, made when it is asked for."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return list(BY_HAND)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        if cmd_name not in BY_HAND:
+            return None
+        made = typer.Typer(rich_markup_mode=None, add_completion=False, pretty_exceptions_enable=False)
+        settings = {"max_content_width": WIDTH, "help_option_names": ["-h", "--help"]}
+        made.command(cmd_name, context_settings=settings)(_command_of(cmd_name))
+        command = typer.main.get_command(made)
+        command.name = cmd_name
+        return command
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        with formatter.section("Kinds"):
+            formatter.write_dl([(kind, sentence_about(kind)) for kind in BY_HAND])
+
+
+record = typer.Typer(
+    cls=_Kinds,
+    help="Record what happened, by hand. Each kind has its own options: `access-ledger record KIND --help`.",
+    epilog="On a terminal, what must be said and was not is asked for; with nothing but the patient, all of it.",
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+    no_args_is_help=True,
+    context_settings={"max_content_width": WIDTH, "help_option_names": ["-h", "--help"]},
+)
+
+
+@record.callback()
+def _record() -> None:
+    """Typer takes an application without a callback for a single command."""
+
+
+def _command_of(kind: str) -> Callable[..., None]:
+    """A command whose options are the fields of a kind."""
+    known = fields_of(kind)
+
+    def command(**values: Any) -> None:
+        typed = {field.name: values[f"field_{field.name}"] for field in known}
+        _record_one(kind, values["patient"], typed, values["by"], values["ledger"], values["anew"], values["as_json"])
+
+    anew = Annotated[bool, typer.Option("--anew", help="Enter it again although it was entered and retracted before.")]
+    parameters = [
+        ("patient", PatientArgument, inspect.Parameter.empty),
+        *((f"field_{field.name}", _annotation_of(field, kind), None) for field in known),
+        ("anew", anew, False),
+        ("by", ByOption, None),
+        ("ledger", LedgerOption, None),
+        ("as_json", JsonOption, False),
+    ]
+    command.__signature__ = inspect.Signature(  # type: ignore[attr-defined]
+        [
+            inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=default, annotation=annotation)
+            for name, annotation, default in parameters
+        ]
+    )
+    command.__annotations__ = {name: annotation for name, annotation, _ in parameters}
+    from ledger.events import KINDS
+
+    command.__doc__ = KINDS[kind].__doc__
+    return command
+
+
+def _annotation_of(field: Field, kind: str) -> Any:
+    settings: dict[str, Any] = {"show_default": False, "help": _help_of(field, kind)}
+    if field.shape is Shape.YES_NO:
+        return Annotated[bool | None, typer.Option(f"{field.option}/--no-{field.option[2:]}", **settings)]
+    settings["metavar"] = field.form or "|".join(field.choices)
+    if len(settings["metavar"]) > 60:
+        settings["metavar"] = "WORD"
+    kind_of = list[str] | None if field.several else str | None
+    return Annotated[kind_of, typer.Option(field.option, **settings)]
+
+
+def _help_of(field: Field, kind: str) -> str:
+    label = field.label[:1].upper() + field.label[1:]
+    said = [label + ("" if not field.required else ", must be said")]
+    if field.shape is Shape.CHOICE and len("|".join(field.choices)) > 60:
+        said.append(f"one of {', '.join(field.choices)}")
+    if field.shape is Shape.PARTS:
+        said.append(f"parts: {', '.join(part.name for part in field.parts)}")
+    if field.name == "access" and kind in OPENERS:
+        said = ["The access's id; without it, a new one is made"]
+    if field.name == "happened":
+        said = ["When it happened: 2019, 2019-03, 2019-03-04, 2019-03-04T10:30, today, yesterday"]
+    if field.several:
+        said.append("may be repeated")
+    return "; ".join(said) + "."
+
+
+# --- record -------------------------------------------------------------------------------------------------------
+
+
+def _record_one(
+    kind: str,
+    patient: str,
+    typed: dict[str, Any],
+    by: str | None,
+    where: str | None,
+    anew: bool,
+    as_json: bool,
+) -> None:
+    with opened(where) as ledger:
+        signature = signature_of(ledger, by)
+        one = the_patient(ledger, patient).id
+        history = ledger.history(one, sessions=True)
+        today = ledger.today(one)
+        if say.is_terminal() and not as_json:
+            _ask(kind, typed, history, today)
+        with ledger.db.writing():
+            event = event_from(kind, typed, ledger, history, today)
+            draft = _draft(one, event)
+            appended = ledger.append(history, [draft], by=signature, anew=anew)
+        after = ledger.history(one, sessions=True)
+        _tell(ledger, after, appended, as_json)
+
+
+def event_from(kind: str, typed: Mapping[str, Any], ledger: Ledger, history: History, today: date) -> Event:
+    """The event that was typed, checked at the border. Raises WrongInput; typed words are kept within the caller's
+    transaction, so that nothing of a refused entry stays."""
+    known = fields_of(kind)
+    minted_for = [history.patient, kind, *sorted((name, str(value)) for name, value in typed.items() if value)]
+    around = _around(ledger, history, today, minted_for, kind, typed)
+    values = told(known, typed, around)
+    for field in known:
+        if field.required and field.name not in values:
+            made = around.mint(field, values) if field.shape is Shape.ID else None
+            if made is None:
+                raise WrongInput(
+                    f"{kind} needs {field.option} ({field.label}).",
+                    f"Add it; `access-ledger record {kind} --help` shows what can be said.",
+                )
+            values[field.name] = made
+    return checked_event({"kind": kind, **values}, f"`access-ledger record {kind} --help` shows what can be said.")
+
+
+def checked_event(values: Mapping[str, Any], remedy: str) -> Event:
+    """The event of plain values. Raises WrongInput with what is wrong, without any words that were typed."""
+    from ledger.entries import border_of
+
+    kind = values["kind"]
+    try:
+        found: Event = border_of(kind).validate_python(dict(values))
+    except ValueError as wrong:
+        from ledger.store.load import say_validation
+
+        errors = getattr(wrong, "errors", None)
+        if errors is None:
+            raise
+        problem, _ = say_validation(errors(include_url=False, include_input=False, include_context=False))
+        raise WrongInput(problem, remedy) from None
+    return found
+
+
+def _around(
+    ledger: Ledger,
+    history: History,
+    today: date,
+    minted_for: Sequence[object],
+    kind: str,
+    typed: Mapping[str, Any],
+) -> Around:
+    from ledger.minting import ACCESS, DEVICE, LESION, VISIT, minted
+
+    made: dict[str, int] = {}
+
+    def mint(field: Field, values: Mapping[str, Any]) -> str | None:
+        prefix = {"AccessId": ACCESS, "VisitId": VISIT, "LesionId": LESION, "DeviceId": DEVICE}.get(field.of)
+        opens = kind in OPENERS or (kind == "access-split" and field.name == "part")
+        if prefix is None or (prefix == ACCESS and not opens):
+            return None
+        if prefix == LESION and (same := _lesion_at(history, typed, values)) is not None:
+            return same
+        made[prefix] = made.get(prefix, 0) + 1
+        return minted(prefix, ledger.uuid, *minted_for, made[prefix])
+
+    def access(text: str) -> str:
+        if kind in OPENERS or (kind == "access-split" and text == typed.get("part")):
+            # An access that does not exist yet is named by an id alone; words would be a name that cannot be one.
+            known = {one.casefold(): one for one, _ in access_names(history)}
+            return known.get(text.strip().casefold(), text.strip())
+        return access_named(history, text)
+
+    def entry(text: str) -> str:
+        theirs, found = entry_named(ledger, text)
+        if theirs.patient != history.patient and theirs.patient not in {other for other, _ in history.merged}:
+            raise WrongInput("That entry is another patient's.", f"Name an entry of {history.patient}.")
+        return found.id
+
+    def keep(words: str) -> dict[str, Any]:
+        return vars(ledger.papers.typed(words, history.patient))
+
+    return Around(today=today, keep=keep, entry=entry, access=access, mint=mint)
+
+
+def _lesion_at(history: History, typed: Mapping[str, Any], values: Mapping[str, Any]) -> str | None:
+    """The lesion that was last told at the same place of the same access: no lesion gets two ids for being seen twice.
+
+    Who means another lesion at that place gives it an id of its own.
+    """
+    named, place = typed.get("access"), values.get("place")
+    if not named or not place:
+        return None
+    access = access_named(history, str(named))
+    for one in reversed(history.of_access(access)):
+        for lesion in getattr(one.fact, "lesions", ()):
+            if lesion.place == place and lesion.side == values.get("side"):
+                return str(lesion.lesion)
+    return None
+
+
+def _draft(patient: str, event: Event) -> Draft:
+    """An entry by hand. Its source is made of what it says, so that entering it twice adds nothing."""
+    from ledger.entries import Draft, event_to_dict
+
+    said = say.json_text(event_to_dict(event), one_line=True)
+    source = "hand:" + hashlib.sha256(f"{patient}|{said}".encode()).hexdigest()[:24]
+    return Draft(event=event, source=source)
+
+
+def _tell(ledger: Ledger, history: History, appended: Appended, as_json: bool) -> None:
+    """What was recorded, in a sentence, with the doubts about it."""
+    if as_json:
+        say.as_json(
+            {
+                "patient": history.patient,
+                "recorded": [_entry_json(history.patient, entry) for entry in appended.entries],
+                "already": [_name_of(history, entry_id) for entry_id in appended.already],
+                "doubts": [doubt_json(doubt, history) for doubt in appended.doubts],
+            }
+        )
+        return
+    for entry in appended.entries:
+        say.paragraph(f"{entry_name(history.patient, entry)}  {told_in_words(ledger, entry)}", hanging="    ")
+    for entry_id in appended.already:
+        say.out(f"{_name_of(history, entry_id)} says so already; nothing was added.")
+    for doubt in appended.doubts:
+        say.paragraph(f"Careful: {named_in(doubt.words, history)}", hanging="  ")
+    if appended.doubts:
+        say.out("  It was recorded and stays in view until somebody settles it.")
+
+
+def told_in_words(ledger: Ledger, entry: Entry) -> str:
+    """An entry as one line: when, and what it says."""
+    from ledger.projections.sentences import entry_sentence
+    from ledger.projections.wording import day_words
+
+    return f"{day_words(entry.happened)}: {say.shown(entry_sentence(entry, ledger.papers.words))}"
+
+
+def doubt_json(doubt: Any, history: History) -> dict[str, Any]:
+    return {
+        "code": doubt.code,
+        "words": named_in(doubt.words, history),
+        "about": [_name_of(history, entry_id) for entry_id in doubt.about],
+        "access": doubt.access,
+    }
+
+
+def _name_of(history: History, entry_id: str) -> str:
+    return named_in(entry_id, history)
+
+
+def _entry_json(patient: str, entry: Entry) -> dict[str, Any]:
+    from ledger.entries import event_to_dict
+
+    return {
+        "entry": entry_name(patient, entry),
+        "id": entry.id,
+        "event": event_to_dict(entry.event),
+        "recorded_at": entry.recorded_at,
+        "by": entry.recorded_by.person,
+        "doubts": list(entry.doubts),
+    }
+
+
+# --- Prompts ------------------------------------------------------------------------------------------------------
+
+
+def _ask(kind: str, typed: dict[str, Any], history: History, today: date) -> None:
+    """Asks on a terminal for what must be said; when nothing was said at all, for the rest as well."""
+    nothing_said = not any(value not in (None, []) for value in typed.values())
+    if nothing_said:
+        say.out(f"{sentence_about(kind)} Enter leaves out what is not known.")
+    for field in sorted(fields_of(kind), key=lambda one: (not one.required, one.name != "access")):
+        if typed[field.name] not in (None, []):
+            continue
+        mints = field.of in ("VisitId", "DeviceId") or (field.of == "AccessId" and kind in OPENERS)
+        if not mints and (field.required or (nothing_said and _is_worth_asking(field))):
+            typed[field.name] = _asked(field, history, today)
+
+
+def _is_worth_asking(field: Field) -> bool:
+    return field.shape not in (Shape.ID, Shape.ENTRY, Shape.PARTS) or field.of == "AccessId"
+
+
+def _asked(field: Field, history: History, today: date) -> Any:
+    """One answer, asked for until it can be read. None where it may stay unknown and Enter was pressed."""
+    label = field.label[:1].upper() + field.label[1:]
+    default = None
+    choices: list[tuple[str, str]] = []
+    if field.of == "AccessId":
+        choices = access_names(history)
+        if not choices:
+            raise WrongInput(
+                f"{history.patient} has no access in the ledger.",
+                "Enter it first, with `access-ledger record creation`, `catheter-placed` or `access-known`.",
+            )
+        default = "1" if len(choices) == 1 and field.required else None
+    elif field.shape is Shape.CHOICE:
+        choices = [(choice, choice.replace("-", " ")) for choice in field.choices]
+    elif field.name == "happened":
+        default = today.isoformat()
+    if choices:
+        say.paragraph(
+            label + ": " + "  ".join(f"{nth} {words}" for nth, (_, words) in enumerate(choices, 1)), hanging="  "
+        )
+        label = "  which" + (" (several with commas)" if field.several else "")
+    elif field.shape is Shape.YES_NO:
+        label += " (y/n)"
+    elif field.shape is Shape.PARTS:
+        say.paragraph(f"{label}: {', '.join(part.name for part in field.parts)}", hanging="  ")
+        label = "  as part=value,part=value"
+    while True:
+        answer = typer.prompt(label, default=default or "", show_default=bool(default), prompt_suffix=": ").strip()
+        if not answer and not field.required:
+            return None
+        if not answer:
+            say.out("  This must be said.")
+            continue
+        pieces = answer.split(",") if field.several and field.shape is not Shape.PARTS else [answer]
+        try:
+            found = [_understood(field, piece.strip(), choices, history, today) for piece in pieces]
+        except LedgerError as wrong:
+            say.out(f"  {wrong.remedy}")
+            continue
+        return found if field.several else found[0]
+
+
+def _understood(field: Field, answer: str, choices: list[tuple[str, str]], history: History, today: date) -> Any:
+    if choices and answer.isdigit() and 1 <= int(answer) <= len(choices):
+        return choices[int(answer) - 1][0]
+    if field.of == "AccessId":
+        return access_named(history, answer)
+    if field.shape is Shape.DATE:
+        return date_from(answer, today, field.option)
+    if field.shape in (Shape.CHOICE, Shape.QUANTITY, Shape.YES_NO, Shape.WHOLE):
+        nobody = Around(today=today, keep=_as_typed, entry=str, access=str, mint=lambda *_: None)
+        return told([field], {field.name: answer}, nobody)[field.name]
+    return answer
+
+
+def _as_typed(words: str) -> dict[str, Any]:
+    return {"words": words}
+
+
+# --- correct, retract ---------------------------------------------------------------------------------------------
+
+EntryArgument = Annotated[str, typer.Argument(metavar="ENTRY", help="The entry, such as P0007.12.")]
+
+
+class NoLongerInForce(LedgerError):
+    """The entry that was named does not hold any more."""
+
+    exit_code = 4
+
+
+def correct(
+    entry: EntryArgument,
+    change: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set", metavar="FIELD=VALUE", help="What is true instead; FIELD= makes it unknown. May be repeated."
+        ),
+    ] = None,
+    why: Annotated[str | None, typer.Option("--why", help="Why, in your words.", show_default=False)] = None,
+    by: ByOption = None,
+    ledger: LedgerOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what is true instead of what an entry says. The entry stays in the audit; the history shows the new one."""
+    from ledger.entries import event_to_dict, fact_of
+    from ledger.events import FACT_KINDS, Correction
+
+    with opened(ledger) as found:
+        signature = signature_of(found, by)
+        history, named = entry_named(found, entry)
+        _must_hold(history, named)
+        fact = fact_of(named.event)
+        if fact.kind not in FACT_KINDS:
+            raise WrongInput(
+                f"{entry_name(history.patient, named)} is not about the world but about other entries ({fact.kind}).",
+                "Retract it, and record it anew if need be.",
+            )
+        changes = list(change or ())
+        if not changes:
+            changes = _changes_asked(fact, found)
+        today = found.today(history.patient)
+        with found.db.writing():
+            values, cleared = typed_changes(fact.kind, changes)
+            around = _around(found, history, today, [history.patient, named.id, *changes], fact.kind, values)
+            plain = {**event_to_dict(fact), **told(fields_of(fact.kind), values, around)}
+            for name in cleared:
+                plain.pop(name, None)
+            remedy = f"`access-ledger record {fact.kind} --help` shows what can be said."
+            to = checked_event(plain, remedy)
+            if to == fact:
+                say.as_json({"patient": history.patient, "recorded": []}) if as_json else say.out(
+                    f"{entry_name(history.patient, named)} says so already; nothing was added."
+                )
+                return
+            event = Correction(
+                happened=to.happened,
+                corrects=named.id,
+                root=named.event.root if isinstance(named.event, Correction) else named.id,
+                to=to,  # type: ignore[arg-type]
+                why=found.papers.typed(why, history.patient) if why else None,
+            )
+            appended = found.append(history, [_draft(history.patient, event)], by=signature)
+        _tell(found, found.history(history.patient, sessions=True), appended, as_json)
+
+
+def _changes_asked(fact: Event, ledger: Ledger) -> list[str]:
+    """Asks for changes on a terminal, with what is recorded in view."""
+    if not say.is_terminal():
+        raise WrongInput("Nothing to change was given.", "Add --set FIELD=VALUE.")
+    from ledger.entries import event_to_dict
+
+    say.fields(
+        (name, value if isinstance(value, str | int) else say.json_text(value, one_line=True))
+        for name, value in event_to_dict(fact).items()
+    )
+    say.out(f"It can say: {', '.join(field.name for field in fields_of(fact.kind))}.")
+    changes = []
+    while answer := typer.prompt("FIELD=VALUE (Enter to finish)", default="", show_default=False).strip():
+        changes.append(answer)
+    if not changes:
+        raise WrongInput("Nothing was changed.", "Begin again when you know what is true instead.")
+    return changes
+
+
+def _must_hold(history: History, named: Entry) -> None:
+    """Raises NoLongerInForce, naming what holds instead: whoever named it was looking at an older state."""
+    from ledger.chronology import entry_in_force_for, in_force
+    from ledger.events import Correction
+
+    if any(entry.id == named.id for entry in in_force(history.entries)):
+        return
+    name = entry_name(history.patient, named)
+    root = named.event.root if isinstance(named.event, Correction) else named.id
+    instead = entry_in_force_for(root, history.entries)
+    if instead is None:
+        raise NoLongerInForce(
+            f"{name} was retracted.",
+            f"Look at `access-ledger audit {history.patient}`; retract the retraction to bring it back.",
+        )
+    other = entry_name(history.patient, instead)
+    raise NoLongerInForce(
+        f"{name} does not hold any more; {other} stands in its place.", f"Look at {other} and name that."
+    )
+
+
+def retract(
+    entry: EntryArgument,
+    why: Annotated[str | None, typer.Option("--why", help="Why, in your words.", show_default=False)] = None,
+    altogether: Annotated[
+        bool, typer.Option("--altogether", help="Of a corrected entry, withdraw also what it said before.")
+    ] = False,
+    by: ByOption = None,
+    ledger: LedgerOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say that an entry should never have been made. It stays in the audit, and no longer counts.
+
+    Retracting a correction brings back what it corrected; retracting a retraction brings back what it withdrew.
+    """
+    with opened(ledger) as found:
+        signature = signature_of(found, by)
+        history, named = entry_named(found, entry)
+        _must_hold(history, named)
+        if not why and say.is_terminal() and not as_json:
+            why = typer.prompt("Why", default="", show_default=False).strip() or None
+        if not why:
+            raise WrongInput("A retraction needs a reason.", 'Add --why "…", in your words.')
+        with found.db.writing():
+            appended, history = _withdrawn(found, history, named, why, signature, altogether)
+        after = found.history(history.patient, sessions=True)
+        if as_json:
+            _tell(found, after, appended, as_json)
+            return
+        for made in appended.entries:
+            say.out(f"{entry_name(history.patient, made)}  {entry_name(history.patient, named)} is withdrawn.")
+        _tell_what_came_back(found, history, after)
+        for doubt in appended.doubts:
+            say.paragraph(f"Careful: {named_in(doubt.words, after)}", hanging="  ")
+
+
+def _withdrawn(
+    ledger: Ledger, history: History, named: Entry, why: str, signature: Signature, altogether: bool
+) -> tuple[Appended, History]:
+    from dataclasses import replace
+
+    from ledger.dates import PartialDate
+    from ledger.events import Correction, Retraction
+
+    today = PartialDate(ledger.today(history.patient).isoformat())
+    words = ledger.papers.typed(why, history.patient)
+    entries: list[Entry] = []
+    doubts: list[Any] = []
+    while True:
+        event = Retraction(happened=today, retracts=named.id, why=words)
+        appended = ledger.append(history, [_draft(history.patient, event)], by=signature, anew=True)
+        entries.extend(appended.entries)
+        doubts = list(appended.doubts)
+        previous = named.event.corrects if isinstance(named.event, Correction) else None
+        before = history.entry(previous) if previous else None
+        if not altogether or before is None:
+            return replace(appended, entries=tuple(entries), doubts=tuple(doubts)), history
+        named = before
+        history = ledger.history(history.patient, sessions=named.session)
+
+
+def _tell_what_came_back(ledger: Ledger, before: History, after: History) -> None:
+    from ledger.chronology import in_force
+
+    held = {entry.id for entry in in_force(before.entries)}
+    for entry in in_force(after.entries):
+        if entry.id not in held and entry.kind != "retraction":
+            say.paragraph(
+                f"{entry_name(after.patient, entry)} holds again: {told_in_words(ledger, entry)}", hanging="    "
+            )
