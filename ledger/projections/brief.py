@@ -1,0 +1,659 @@
+"""The brief: what a nurse needs to know in the minute before anybody touches the arm.
+
+Ten sections in the order of the chair, one screen of 100 by 40 at most; what does not
+fit is counted and given on request. It shows what was recorded, by whom and when. It
+does not advise, score or colour, it never says that an access may be used, and what
+nobody confirmed is not in it: only that a report waits is told.
+
+To add something to the brief, put it in the section where a nurse looks for it, and say
+in `_ROOM` how many lines the section may have when the screen is full.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from typing import Any
+
+from ledger.chronology import History, InForce
+from ledger.dates import PartialDate, day_of
+from ledger.errors import Doubt
+from ledger.events import Angiogram, Imaging, Instruction, Visit
+from ledger.people import Patient
+from ledger.projections.folding import FlowIs, Folds, Readiness, Standing, UseIs, fold_of
+from ledger.projections.person import BackgroundView, PersonView, person_of
+from ledger.projections.sentences import nobody, sentence_of, visit_complications
+from ledger.projections.state import AccessView, InstructionView, plain, views_of
+from ledger.projections.wording import NamesOf, WordsOf, counted, date_words, day_words, on_day
+from ledger.vocabulary import BackgroundWhat, ConfirmedHow, InstructionWhat, words_of
+
+WIDTH, HEIGHT = 100, 40
+
+CAUTIONS = (
+    (
+        "Look, listen, feel first. Not recorded is not the same as not present. Stop and ask if arm, side or history "
+        "differs from this sheet."
+    ),
+    (
+        "This does not replace examination, the original report, local protocol and licensed judgement. A stented "
+        "or covered segment, a fresh sheath hole or suture, a new wound and thin, infected or bruised skin are not "
+        "needled without the access centre's word."
+    ),
+    (
+        "Urgent, by local pathway: no thrill or flow; a cold, painful, weak or numb hand; thin or ulcerated skin or "
+        "a warning bleed; swollen face or neck; a catheter cracked, open or out; a spreading haematoma; pus; fever or "
+        "rigors with a catheter."
+    ),
+)
+"""What every brief and every printed sheet carries."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class WaitingReport:
+    """A report that nobody has confirmed: that it waits is told, and nothing of what it says."""
+
+    report: str
+    happened: PartialDate | None = None
+    received: str | None = None
+
+
+@dataclass(frozen=True)
+class BriefLine:
+    """One line of a section, and the roots of the entries that it rests on."""
+
+    text: str
+    roots: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Section:
+    """One of the ten sections. `label` stands in front of its first line."""
+
+    key: str
+    label: str
+    lines: tuple[BriefLine, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Brief:
+    """The brief of one patient on one day."""
+
+    patient: str
+    day: date
+    as_of: date | None
+    known_on: str | None
+    recorded_up_to: str
+    printed: str
+    sections: tuple[Section, ...]
+    accesses: tuple[AccessView, ...]
+    person: PersonView
+
+    def lines(self, width: int = WIDTH, height: int | None = HEIGHT) -> list[str]:
+        """The brief as text, at most `height` lines of `width` characters; `None` gives all of it.
+
+        Where it does not fit, the sections that can wait lose lines first, and each says how many more there are.
+        """
+        return _laid_out(self.sections, width, height)
+
+    def section(self, key: str) -> Section:
+        """The section of this key; raises KeyError where there is none."""
+        return {section.key: section for section in self.sections}[key]
+
+    def to_json(self) -> dict[str, Any]:
+        """The brief as plain JSON values, whole."""
+        return {
+            "format": 1,
+            "patient": self.patient,
+            "day": self.day.isoformat(),
+            "as_of": None if self.as_of is None else self.as_of.isoformat(),
+            "known_on": self.known_on,
+            "recorded_up_to": self.recorded_up_to,
+            "printed": self.printed,
+            "sections": [
+                {
+                    "key": section.key,
+                    "label": section.label,
+                    "lines": [{"text": line.text, "roots": list(line.roots)} for line in section.lines],
+                }
+                for section in self.sections
+            ],
+            "accesses": [view.to_json() for view in self.accesses],
+            "person": plain(self.person),
+            "cautions": list(CAUTIONS),
+        }
+
+
+def brief_of(
+    history: History,
+    patient: Patient,
+    today: date,
+    now: datetime,
+    words: WordsOf,
+    people: NamesOf = nobody,
+    *,
+    waiting_reports: Sequence[WaitingReport] = (),
+    same_names: int = 0,
+    doubts: Sequence[Doubt] = (),
+) -> Brief:
+    """The brief of a patient.
+
+    `today` is a day of the unit's zone, `now` an instant with an offset. For a view as of a day or as known on one,
+    pass `history.seen(…)`: the ages are then those of that day, and the view says what it is. `people` gives names of
+    persons, units and centres by id; `same_names` counts the other patients who are called alike.
+    """
+    day = history.as_of or (day_of(history.known_on, history.zone) if history.known_on is not None else today)
+    folds = fold_of(history)
+    views = views_of(folds, history, day, words, people)
+    person = person_of(history, day, words, people, folds)
+    made = _Maker(
+        history=history,
+        patient=patient,
+        day=day,
+        now=now,
+        words=words,
+        people=people,
+        folds=folds,
+        views=views,
+        person=person,
+        waiting=tuple(waiting_reports),
+        same_names=same_names,
+        doubts=tuple(doubts),
+    )
+    return Brief(
+        patient=history.patient,
+        day=day,
+        as_of=history.as_of,
+        known_on=history.known_on,
+        recorded_up_to=made.recorded_up_to,
+        printed=made.printed,
+        sections=tuple(section for section in made.sections() if section.lines),
+        accesses=views,
+        person=person,
+    )
+
+
+def access_to_use(views: Sequence[AccessView]) -> AccessView | None:
+    """The access that the record shows in use: the one used last that is still in the body and kept.
+
+    An access that an instruction in force keeps from needles, or that is thrombosed, gives way to one that is used.
+    Where nothing is recorded as used, the newest that is in the body; the brief then says that its use is unknown.
+    """
+    there = [view for view in views if view.in_body and view.folded.standing.state is not Standing.GIVEN_UP]
+    if not there:
+        return None
+    return max(there, key=_claim_to_use)
+
+
+def _claim_to_use(view: AccessView) -> tuple[int, str, str]:
+    used = view.folded.use.state in (UseIs.IN_USE, UseIs.PARTLY, UseIs.BOTH)
+    kept_from = view.is_thrombosed or any(
+        one.holds
+        and one.what in (InstructionWhat.NOT_TO_NEEDLE, InstructionWhat.DIALYSE_BY_CATHETER, InstructionWhat.REST)
+        and one.state != "waits"
+        for one in view.instructions
+        if not (one.what is InstructionWhat.NOT_TO_NEEDLE and _names_a_place(view, one))
+    )
+    rank = 0
+    if used and not kept_from:
+        rank = 3
+    elif used:
+        rank = 2
+    elif view.folded.use.state is UseIs.UNKNOWN:
+        rank = 1
+    return (rank, view.last_use or "", view.opened or "")
+
+
+def _names_a_place(view: AccessView, one: InstructionView) -> bool:
+    return any(
+        isinstance(held.fact, Instruction) and held.fact.place is not None
+        for held in view.folded.instructions
+        if held.root == one.root
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Maker:
+    history: History
+    patient: Patient
+    day: date
+    now: datetime
+    words: WordsOf
+    people: NamesOf
+    folds: Folds
+    views: tuple[AccessView, ...]
+    person: PersonView
+    waiting: tuple[WaitingReport, ...]
+    same_names: int
+    doubts: tuple[Doubt, ...]
+
+    def short(self, view: AccessView) -> str:
+        """An access in few words, where no other access of the patient goes by the same ones."""
+        name = _short_name(view)
+        alike = [other for other in self.views if other.in_body and _short_name(other) == name]
+        return name if len(alike) < 2 else view.name
+
+    def sections(self) -> Iterable[Section]:
+        main = access_to_use(self.views)
+        yield self._identity()
+        yield Section("stop", "STOP, READ", tuple(self._stop(main)))
+        yield Section("access", "Access", tuple(self._access(main)))
+        yield Section("look", "Last look", tuple(self._look(main)))
+        yield Section("needle", "Needle", tuple(self._needle(main)))
+        yield Section("background", "Changes a needle", tuple(self._background()))
+        yield Section("intervention", "Last intervention", tuple(self._intervention(main)))
+        yield Section("others", "Also in the body", tuple(self._others(main)))
+        yield Section("due", "Due", tuple(self._due()))
+        yield Section("recorded", "Recorded", tuple(self._recorded()))
+        yield Section("cautions", "", tuple(BriefLine(caution) for caution in CAUTIONS))
+
+    # --- 1: who ---
+
+    def _identity(self) -> Section:
+        patient = self.patient
+        if patient.erased or patient.name is None:
+            who = f"Patient {patient.id}: identity erased or not held here"
+        else:
+            numbers = ", ".join(f"{number.value}" for number in patient.identifiers) or "no number recorded"
+            born = f"born {day_words(patient.birth_date)}" if patient.birth_date else "birth date not recorded"
+            who = f"{patient.name}, {born}, number {numbers} ({patient.id})"
+        lines = [BriefLine(who + (" INVENTED PATIENT" if patient.invented else ""))]
+        if self.same_names:
+            who = "Another patient is" if self.same_names == 1 else f"{self.same_names} other patients are"
+            lines.append(BriefLine(f"{who} called alike here: check birth date and number."))
+        if self.history.as_of is not None:
+            lines.append(BriefLine(f"VIEW AS OF {date_words(self.history.as_of)}: what happened later is not shown."))
+        if self.history.known_on is not None:
+            seen = date_words(day_of(self.history.known_on, self.history.zone))
+            lines.append(BriefLine(f"VIEW AS KNOWN ON {seen}: what was recorded later is not shown."))
+        if self.person.follow_up and not self.person.followed:
+            lines.append(BriefLine(f"{self.person.follow_up}."))
+        return Section("identity", "", tuple(lines))
+
+    # --- 2: stop ---
+
+    def _stop(self, main: AccessView | None) -> Iterable[BriefLine]:
+        open_views = [view for view in self.views if view.in_body]
+        for view in open_views:
+            for conflict in view.conflicts:
+                if conflict.about in ("side", "kind"):
+                    yield BriefLine(
+                        f"{conflict.about.capitalize()} UNSETTLED, two entries disagree. {conflict.first} "
+                        f"{conflict.second}",
+                        conflict.roots,
+                    )
+        for view in open_views:
+            for found in view.findings:
+                if _is_urgent(found.key, view):
+                    yield BriefLine(
+                        f"Urgent, by local pathway: {found.words}, {day_words(found.since)} ({self.short(view)}).",
+                        (found.root,),
+                    )
+            stopped = view.flow is not None and view.folded.flow.state in (FlowIs.THROMBOSED, FlowIs.BOTH)
+            if view.flow is not None and stopped and view.folded.standing.state is not Standing.GIVEN_UP:
+                yield BriefLine(f"{_upper(view.flow.words)} ({self.short(view)}).", view.flow.roots)
+        for view in open_views:
+            for one in view.instructions:
+                if one.holds and _stops(one):
+                    yield BriefLine(self._instruction(one, view), (one.root,))
+                elif not one.holds and _stops(one) and self._just_ended(one):
+                    yield BriefLine(
+                        f"Ended {day_words(one.ended_on)} ({one.ending}): {one.words} ({self.short(view)}).",
+                        (one.root,),
+                    )
+        for report in self.waiting:
+            what = f"of {day_words(report.happened)}" if report.happened else "without a date"
+            yield BriefLine(f"The report {what} has not been confirmed.", (report.report,))
+        for due in self.person.appointments:
+            if due.over and due.words.endswith("no report in"):
+                yield BriefLine(f"{_upper(due.words)}.", (due.root,))
+        for view in open_views:
+            for conflict in view.conflicts:
+                if conflict.about not in ("side", "kind"):
+                    yield BriefLine(
+                        f"Two entries disagree ({self.short(view)}). {conflict.first} {conflict.second}", conflict.roots
+                    )
+        told = {conflict.about for view in self.views for conflict in view.conflicts}
+        for doubt in self.doubts:
+            if not ("side" in told and "side" in doubt.code):
+                yield BriefLine(f"In doubt: {doubt.words}", doubt.about)
+        if self.person.not_looked_at_since is not None:
+            yield BriefLine(
+                f"Back from hospital {on_day(self.person.not_looked_at_since)}: no look at an access recorded since."
+            )
+        for words in (*(word for view in self.views for word in view.possibly), *self.person.possibly):
+            yield BriefLine(words)
+
+    def _instruction(self, one: InstructionView, view: AccessView) -> str:
+        past = "PAST DUE: " if one.state == "past-due" else "to come: " if one.state == "waits" else ""
+        return f"Report of {day_words(one.given)}: {past}{one.words} ({self.short(view)})."
+
+    def _just_ended(self, one: InstructionView) -> bool:
+        if one.ended_on is None or one.state == "answered":
+            return False
+        ended = one.ended_on.latest_in(self.history.zone).date()
+        return 0 <= (self.day - ended).days <= 14
+
+    # --- 3, 4, 5: the access, the look, the needle ---
+
+    def _access(self, main: AccessView | None) -> Iterable[BriefLine]:
+        if main is None:
+            planned = [view for view in self.views if view.is_open]
+            if not self.views:
+                yield BriefLine("No access is recorded. Not recorded is not the same as not present.")
+            elif not planned:
+                yield BriefLine("No access is recorded in the body and kept.")
+            else:
+                yield BriefLine("No access is recorded in the body.")
+            return
+        if main.folded.use.state is UseIs.UNKNOWN:
+            yield BriefLine("Which access is in use is not recorded.")
+        roots = tuple(dict.fromkeys((*main.body.roots, *(main.flow.roots if main.flow else ()), *main.use.roots)))
+        yield BriefLine(main.sentence, roots)
+        facts = [part for part in (main.material, main.direction) if part]
+        if facts:
+            yield BriefLine(f"{_upper('; '.join(facts))}.")
+        for tied in main.tied_to:
+            yield BriefLine(f"{_upper(tied)}.")
+        if main.folded.use.state is UseIs.PARTLY:
+            lines = [view.name for view in self.views if view.is_catheter and view.in_body]
+            if lines:
+                yield BriefLine(f"The line beside it: {', '.join(lines)}.")
+
+    def _look(self, main: AccessView | None) -> Iterable[BriefLine]:
+        if main is None:
+            return
+        examined = main.folded.examined
+        who = ""
+        if examined is not None:
+            person = examined.entry.recorded_by.person
+            who = f" (recorded by {self.people(person) or person}{_bulk(examined)})"
+        roots = () if main.last_look_root is None else (main.last_look_root,)
+        yield BriefLine(f"{_upper(main.last_look)}{who}", roots)
+        if main.last_measured:
+            yield BriefLine(f"Last measured: {main.last_measured}.")
+
+    def _needle(self, main: AccessView | None) -> Iterable[BriefLine]:
+        if main is None:
+            return
+        for view in [main, *(view for view in self.views if view is not main and view.is_open)]:
+            named = "" if view is main else f" ({self.short(view)})"
+            for where in view.not_to_needle:
+                yield BriefLine(f"Not here: {where}{named}.")
+            for fresh in self._fresh(view):
+                yield BriefLine(f"Not here: {fresh}{named}.")
+        for told in main.needles:
+            yield BriefLine(f"{told}.")
+
+    def _fresh(self, view: AccessView) -> Iterable[str]:
+        """Sheath holes and wounds of the last two weeks. How long they stay fresh is for local protocol."""
+        for one in (*view.folded.visits, *view.folded.interventions, view.folded.made, view.folded.second_stage):
+            if one is None:
+                continue
+            age = (self.day - one.happened.earliest_in(self.history.zone).date()).days
+            if not 0 <= age <= 14:
+                continue
+            if isinstance(one.fact, Visit) and one.fact.sheath_fr:
+                sizes = " and ".join(str(size) for size in one.fact.sheath_fr)
+                yield f"sheath hole of {day_words(one.happened)} ({sizes} Fr), place not recorded"
+            elif one.kind in ("creation", "second-stage", "revision", "banding"):
+                yield f"wound of {day_words(one.happened)}"
+
+    # --- 6: what changes a needle ---
+
+    def _background(self) -> Iterable[BriefLine]:
+        shown = [one for one in self.person.background if one.what in _AT_THE_NEEDLE]
+        if not any(one.what in _ALLERGIES for one in shown):
+            yield BriefLine("Allergies not recorded.")
+        days: dict[PartialDate, list[BackgroundView]] = {}
+        for one in shown:
+            days.setdefault(one.checked, []).append(one)
+        for checked, same in days.items():
+            told = "; ".join(one.words for one in same)
+            yield BriefLine(f"{_upper(told)} (checked {day_words(checked)})", tuple({one.root: None for one in same}))
+
+    # --- 7: the last intervention ---
+
+    def _intervention(self, main: AccessView | None) -> Iterable[BriefLine]:
+        if main is None:
+            return
+        facts = [one for one in main.folded.interventions if one.kind not in _OPENINGS]
+        if not facts:
+            yield BriefLine("No intervention recorded.")
+        else:
+            last = facts[-1]
+            same = [one for one in facts if _same_visit(one, last)]
+            visit = next((one for one in main.folded.visits if _same_visit(one, last)), None)
+            where = ""
+            if visit is not None and isinstance(visit.fact, Visit) and visit.fact.centre:
+                where = f" at {self.people(visit.fact.centre) or visit.fact.centre}"
+            told = " ".join(sentence_of(_without_operator(one), self.words, self.people) for one in same)
+            yield BriefLine(
+                f"{_upper(day_words(last.happened))}{where}{_bulk(last)}: {told}", tuple(one.root for one in same)
+            )
+            if visit is not None and isinstance(visit.fact, Visit):
+                for complication in visit_complications(visit.fact, self.words):
+                    yield BriefLine(f"{_upper(complication)}.", (visit.root,))
+        for lesion in main.lesions:
+            if lesion.times >= 2:
+                yield BriefLine(f"{_upper(lesion.words)}.", tuple(one.root for one in lesion.treatments))
+        for stent in main.stents:
+            yield BriefLine(f"{_upper(stent.words)} ({day_words(stent.day)}).", (stent.root,))
+        for lesion in main.lesions:
+            if lesion.times == 0:
+                yield BriefLine(f"{_upper(lesion.words)}.")
+        if any(isinstance(one.fact, Angiogram | Imaging) and one.fact.central_veins is None for one in facts[-1:]):
+            yield BriefLine("Whether the central veins were seen the last time is not recorded.")
+
+    # --- 8: the other accesses ---
+
+    def _others(self, main: AccessView | None) -> Iterable[BriefLine]:
+        for view in self.views:
+            if view is main:
+                continue
+            if view.in_body:
+                roots = (*view.body.roots, *view.standing.roots)
+                yield BriefLine(view.sentence, tuple(dict.fromkeys(roots)))
+        for view in self.views:
+            if view is not main and view.body.state == "planned":
+                yield BriefLine(view.sentence, view.body.roots)
+        gone = [view for view in self.views if view.folded.body.state.is_out]
+        if gone:
+            yield BriefLine(f"Out of the body: {counted(len(gone), 'access', 'accesses')}, see the history.")
+
+    # --- 9: due ---
+
+    def _due(self) -> Iterable[BriefLine]:
+        for view in self.views:
+            for one in view.instructions:
+                if one.holds and not _stops(one):
+                    yield BriefLine(self._instruction(one, view), (one.root,))
+                elif not one.holds and not _stops(one) and self._just_ended(one):
+                    yield BriefLine(
+                        f"Ended {day_words(one.ended_on)} ({one.ending}): {one.words} ({self.short(view)}).",
+                        (one.root,),
+                    )
+            if view.in_body and _awaits_second_stage(view):
+                yield BriefLine(f"Second stage not recorded ({self.short(view)}).", view.body.roots)
+        for due in (*self.person.appointments, *self.person.courses):
+            if not due.words.endswith("no report in"):
+                yield BriefLine(f"{_upper(due.words)}.", (due.root,))
+        for decision in self.person.decisions:
+            about = next((f" ({self.short(view)})" for view in self.views if view.access == decision.access), "")
+            yield BriefLine(f"Decision: {decision.words}{about}.", (decision.root,))
+        for due in self.person.set_aside:
+            yield BriefLine(f"{_upper(due.words)}.", (due.root,))
+        if self.person.life_plan_day is not None:
+            yield BriefLine(f"{day_words(self.person.life_plan_day)}: {self.person.life_plan}")
+
+    # --- 10: recorded ---
+
+    @property
+    def recorded_up_to(self) -> str:
+        newest = max((entry.recorded_at for entry in self.history.entries), default=None)
+        return "" if newest is None else _local(newest, self.history)
+
+    @property
+    def printed(self) -> str:
+        return self.now.astimezone(self.history.zone).strftime("%H:%M")
+
+    def _recorded(self) -> Iterable[BriefLine]:
+        up_to = self.recorded_up_to or "nothing is recorded"
+        on = date_words(self.now.astimezone(self.history.zone).date())
+        yield BriefLine(
+            f"Recorded facts up to {up_to}; printed {self.printed} on {on}, out of date after this session."
+        )
+        before = self.person.unknown_before
+        if before is not None:
+            yield BriefLine(f"Earlier history unknown before {day_words(before)}.")
+        bulk = sum(1 for one in self.history.facts if one.entry.recorded_by.how is ConfirmedHow.IN_BULK)
+        if bulk:
+            entries = counted(bulk, "entry", "entries")
+            yield BriefLine(f"{entries} confirmed in bulk, without reading each.")
+
+
+_ALLERGIES = frozenset({BackgroundWhat.ALLERGY, BackgroundWhat.NO_KNOWN_ALLERGY})
+_AT_THE_NEEDLE = frozenset(BackgroundWhat) - {BackgroundWhat.HAND_DOMINANCE, BackgroundWhat.SEDATION_RISK}
+_OPENINGS = frozenset({"catheter-placed"})
+
+_URGENT = frozenset(
+    {"no-thrill", "no-bruit", "hand-cold", "hand-painful", "hand-weak", "hand-numb", "skin-ulcer", "skin-thin"}
+    | {"skin-pus", "fever", "complication-bleeding", "complication-haematoma", "complication-neuropathy"}
+    | {"trouble-cracked", "trouble-bleeding", "trouble-pulled", "culture", "infection-bloodstream"}
+)
+"""The findings that local pathways call urgent. Common practice, no source."""
+
+
+def _short_name(view: AccessView) -> str:
+    kind = "access" if view.access_kind is None else words_of(view.access_kind)
+    if view.other_side is not None:
+        return f"{kind}, SIDE UNSETTLED"
+    return f"{view.side.value.upper()} {kind}" if view.side is not None else f"{kind}, side not recorded"
+
+
+def _is_urgent(key: str, view: AccessView) -> bool:
+    return key in _URGENT and view.folded.standing.state is not Standing.GIVEN_UP
+
+
+def _stops(one: InstructionView) -> bool:
+    """Whether an instruction changes what a hand does today; the others are for the list of what is due."""
+    if one.what in (InstructionWhat.SUTURES, InstructionWhat.FOLLOW_UP, InstructionWhat.NEXT_TEST):
+        return one.state == "past-due"
+    return one.what is not InstructionWhat.OTHER
+
+
+def _awaits_second_stage(view: AccessView) -> bool:
+    made = view.folded.made
+    stage = getattr(made.fact, "stage", None) if made is not None else None
+    return (
+        stage is not None
+        and stage.value == "first"
+        and view.second_stage is None
+        and view.folded.standing.state is not Standing.GIVEN_UP
+        and view.readiness.state != Readiness.PROVEN
+    )
+
+
+def _same_visit(one: InForce, other: InForce) -> bool:
+    if one.visit is not None and other.visit is not None:
+        return one.visit == other.visit
+    return one.happened[:10] == other.happened[:10]
+
+
+def _bulk(one: InForce) -> str:
+    return ", confirmed in bulk" if one.entry.recorded_by.how is ConfirmedHow.IN_BULK else ""
+
+
+def _without_operator(one: InForce) -> InForce:
+    """Who operated is told on request; on the brief it takes the room of what was done."""
+    if getattr(one.fact, "operator", None) is None:
+        return one
+    fact: Any = one.fact
+    return replace(one, fact=replace(fact, operator=None))
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _local(instant: str, history: History) -> str:
+    moment = datetime.fromisoformat(instant).astimezone(history.zone)
+    return f"{date_words(moment.date())} {moment:%H:%M}"
+
+
+# --- Laying it out ------------------------------------------------------------------------------------------------
+
+_LABEL = 18
+
+_ROOM = {
+    "identity": 5,
+    "stop": 8,
+    "access": 6,
+    "look": 2,
+    "needle": 4,
+    "background": 3,
+    "intervention": 6,
+    "others": 3,
+    "due": 2,
+    "recorded": 4,
+    "cautions": 7,
+}
+"""Lines that a section keeps when the screen is full."""
+
+_YIELDS = ("due", "intervention", "others", "background", "needle", "look", "access", "stop")
+"""Which sections give way first."""
+
+
+def _laid_out(sections: Sequence[Section], width: int, height: int | None) -> list[str]:
+    blocks = {
+        section.key: [_wrapped(line.text, width, section.label) for line in section.lines] for section in sections
+    }
+    labels = {section.key: section.label for section in sections}
+    room = {key: sum(len(block) for block in held) for key, held in blocks.items()}
+    if height is not None:
+        over = sum(room.values()) - height
+        for least in (_ROOM, dict.fromkeys(_ROOM, 1)):
+            for key in _YIELDS:
+                if over <= 0:
+                    break
+                if key in room and room[key] > least[key]:
+                    given = min(over, room[key] - least[key])
+                    room[key] -= given
+                    over -= given
+    told: list[str] = []
+    for key, held in blocks.items():
+        told += _fitted(held, labels[key], room[key], width)
+    return told if height is None else told[:height]
+
+
+def _wrapped(text: str, width: int, label: str) -> list[str]:
+    return textwrap.wrap(text, width - _LABEL if label else width, break_long_words=True, break_on_hyphens=False) or [
+        ""
+    ]
+
+
+def _fitted(blocks: Sequence[list[str]], label: str, room: int, width: int) -> list[str]:
+    """The lines of a section in the room that it has; the last of them says what is left out."""
+    lines: list[str] = []
+    if sum(len(block) for block in blocks) <= room:
+        lines = [line for block in blocks for line in block]
+    elif room == 1:
+        note = f" … {counted(len(blocks), 'entry', 'entries')} in all, on request"
+        lines = [blocks[0][0][: width - _LABEL - len(note)] + note]
+    else:
+        for index, block in enumerate(blocks):
+            if len(lines) + len(block) > room - 1:
+                if not lines:
+                    # One long entry: its beginning is told, and that it goes on.
+                    lines = block[: room - 1]
+                    rest = len(blocks)
+                else:
+                    rest = len(blocks) - index
+                lines.append(f"… more on request ({counted(rest, 'entry', 'entries')} not told in full)")
+                break
+            lines += block
+    indent = " " * _LABEL
+    return [
+        (f"{label:<{_LABEL}}" if index == 0 else indent) + line if label else line for index, line in enumerate(lines)
+    ]
