@@ -188,33 +188,67 @@ def effective(entries: Iterable[Entry]) -> list[InForce]:
     return found
 
 
-def through_links(facts: list[InForce], holding: Iterable[Entry]) -> list[InForce]:
-    """The facts read through what is known of identities: reports moved away, accesses that are one, or two."""
-    moved: dict[str, str] = {}
-    one: dict[str, str] = {}
-    parts: dict[str, str] = {}
+@dataclass(frozen=True)
+class Links:
+    """What is known of identities, as far as it is in force.
+
+    `moved`: reports that were about somebody else, and when that was said. `one`: accesses that turned out to be
+    another. `parts`: for the first entry of a fact, the access that was split and the part to which the fact belongs.
+    """
+
+    moved: dict[str, str]
+    one: dict[str, str]
+    parts: dict[str, tuple[str, str]]
+
+    def __bool__(self) -> bool:
+        return bool(self.moved or self.one or self.parts)
+
+    def stands_for(self, access: str) -> str:
+        """The access that an id stands for. Two that were said to be each other end where they began."""
+        followed: set[str] = set()
+        while access in self.one and access not in followed:
+            followed.add(access)
+            access = self.one[access]
+        return access
+
+    def access_of(self, root: str, access: str) -> str:
+        """The access of the fact whose first entry is `root` and which names `access`."""
+        found = self.stands_for(access)
+        if root in self.parts:
+            whole, part = self.parts[root]
+            # A fact that was corrected to yet another access has left the one that was split.
+            if found == self.stands_for(whole):
+                found = self.stands_for(part)
+        return found
+
+
+def links_of(holding: Iterable[Entry]) -> Links:
+    """The links among entries in force; a later one about the same thing takes the place of an earlier one."""
+    links = Links({}, {}, {})
     for entry in holding:
         match entry.event:
             case ReportMoved(report=report):
-                moved[report] = entry.recorded_at
+                links.moved[report] = entry.recorded_at
             case AccessesAreOne(survivor=survivor, other=other):
-                one[other] = survivor
-            case AccessSplit(part=part, entries=entries):
-                parts.update(dict.fromkeys(entries, part))
+                links.one[other] = survivor
+            case AccessSplit(access=access, part=part, entries=entries):
+                links.parts.update(dict.fromkeys(entries, (access, part)))
             case _:
                 pass
-    if not (moved or one or parts):
+    return links
+
+
+def through_links(facts: list[InForce], holding: Iterable[Entry]) -> list[InForce]:
+    """The facts read through what is known of identities: reports moved away, accesses that are one, or two."""
+    links = links_of(holding)
+    if not links:
         return facts
     seen: list[InForce] = []
     for fact in facts:
         report = fact.entry.evidence.report
-        if report is not None and report in moved and fact.entry.recorded_at <= moved[report]:
+        if report is not None and report in links.moved and fact.entry.recorded_at <= links.moved[report]:
             continue
-        access: str | None = parts.get(fact.root, fact.access)
-        followed: set[str] = set()
-        while access is not None and access in one and access not in followed:
-            followed.add(access)
-            access = one[access]
+        access = None if fact.access is None else links.access_of(fact.root, fact.access)
         seen.append(fact if access == fact.access else replace(fact, access=access))
     return seen
 

@@ -17,7 +17,7 @@ from ledger.admission.known import OPENERS, AccessIndex, Known, PatientIndex, Re
 from ledger.admission.laws import Finding
 from ledger.admission.plausible import numbers_of
 from ledger.admission.sentences import LAWS, REFUSED
-from ledger.chronology import History, in_force
+from ledger.chronology import History, in_force, links_of
 from ledger.entries import NO_EVIDENCE, Entry
 from ledger.errors import Doubt
 from ledger.events import (
@@ -169,7 +169,11 @@ class Gate:
         return self._holding
 
     def _known_of(self, fact: Any, entry: str, root: str, recorded_at: str | None) -> Known:
-        return _known(fact, entry, root, self._index.access_of(root, access_of(fact)), recorded_at, self._index)
+        return _known(fact, entry, root, self._access_of(root, access_of(fact)), recorded_at, self._index)
+
+    def _access_of(self, root: str, access: str | None) -> str | None:
+        links = self._index.links
+        return links.access_of(root, access) if access is not None and links else access
 
     # --- Facts ----------------------------------------------------------------------------------------------------
 
@@ -185,7 +189,7 @@ class Gate:
         """Judges a fact; with `was_so`, one that a correction states, and the codes of what was so before it."""
         index = self._index
         kind = fact.kind
-        access = index.access_of(root, cast("str | None", fact.__dict__.get("access")))
+        access = self._access_of(root, cast("str | None", fact.__dict__.get("access")))
         if access is not None and not index.is_open(access):
             if kind not in OPENERS:
                 return self._no_such_access(access)
@@ -199,7 +203,7 @@ class Gate:
             if known.created.first_day > self._today:
                 return _refused("in-the-future")
         found = findings(known, index, both_ways=True)
-        if evidence.report is not None and evidence.report in index.moved:
+        if evidence.report is not None and evidence.report in index.moved_away:
             found.append(Finding("report-moved-away", known))
         if not found:
             return ADMITTED
@@ -223,7 +227,7 @@ class Gate:
     def _names_wrongly(self, fact: Any) -> Verdict | None:
         """The refusal of a fact that names, beside its own access, an access or an entry that is not there."""
         for access in _other_accesses(fact):
-            if not self._index.is_open(self._index.stands_for(access)):
+            if not self._index.is_open(self._index.links.stands_for(access)):
                 return self._no_such_access(access)
         if fact.kind == "creation" and fact.continues_from == fact.access:
             return _refused("one-with-itself", access=fact.access)
@@ -297,14 +301,14 @@ class Gate:
             if event.survivor == event.other:
                 return _refused("one-with-itself", access=event.other)
             for access in (event.survivor, event.other):
-                if access not in index.accesses and access not in index.one:
+                if access not in index.accesses and access not in index.links.one:
                     return self._no_such_access(access)
-            if index.stands_for(event.survivor) == index.stands_for(event.other):
+            if index.links.stands_for(event.survivor) == index.links.stands_for(event.other):
                 return _refused("already-one", access=event.survivor, other=event.other)
             return ADMITTED
         if event.access == event.part:
             return _refused("one-with-itself", access=event.part)
-        if not index.is_open(index.stands_for(event.access)):
+        if not index.is_open(index.links.stands_for(event.access)):
             return self._no_such_access(event.access)
         if (refusal := self._of_another(event.part)) is not None:
             return refusal
@@ -312,7 +316,7 @@ class Gate:
             return _refused("splits-nothing", access=event.access)
         for root in event.entries:
             known = index.roots.get(root)
-            if known is None or known.access != index.stands_for(event.access):
+            if known is None or known.access != index.links.stands_for(event.access):
                 return _refused("not-of-this-access", other=root, access=event.access)
         return ADMITTED
 
@@ -336,7 +340,7 @@ def doubts_of(history: History, today: date | None = None) -> tuple[Doubt, ...]:
     found: list[Finding] = []
     for known in index.roots.values():
         found += findings(known, index, both_ways=False)
-        if known.report in index.moved:
+        if known.report in index.moved_away:
             found.append(Finding("report-moved-away", known))
     if len(index.accesses) > 1:
         found += _two_tunnelled_anywhere(index)
@@ -592,7 +596,7 @@ def _covers(aside: Known, finding: Finding, index: PatientIndex) -> bool:
     if entry is not None:
         return any(entry in (known.entry, known.root) for known in about)
     if access is not None:
-        access = index.stands_for(access)
+        access = index.links.stands_for(access)
         return any(known.access == access for known in about)
     return True
 
@@ -602,41 +606,28 @@ def _covers(aside: Known, finding: Finding, index: PatientIndex) -> bool:
 
 def index_of(history: History) -> PatientIndex:
     """The facts in force of a history, ready to be judged against."""
-    index = PatientIndex(history.zone)
-    links = [entry for entry in history.entries if entry.event.kind in _ABOUT]
-    links += [entry for _, others in history.merged for entry in others if entry.event.kind in _ABOUT]
-    if links:
-        _read_links(history, index)
+    about = any(entry.event.kind in _ABOUT for entry in history.entries) or bool(history.merged)
+    holding = [*in_force(history.entries), *(e for _, o in history.merged for e in in_force(o))] if about else []
+    index = PatientIndex(history.zone, links_of(holding))
     for one in history.facts:
         known = _known(one.fact, one.entry.id, one.root, one.access, one.entry.recorded_at, index)
         known.report = one.entry.evidence.report
         index.put(known)
-    if links:
+    own = {history.patient, *(patient for patient, _ in history.merged)}
+    for entry in holding:
+        match entry.event:
+            case AccessSplit(part=part):
+                index.open(index.links.stands_for(part))
+            case ReportMoved(report=report, to_patient=patient) if patient not in own:
+                index.moved_away.add(report)
+            case _:
+                pass
+    if about:
         _find_gone(history, index)
     return index
 
 
 _ABOUT = frozenset(KINDS) - FACT_KINDS - {"report-reviewed"}
-
-
-def _read_links(history: History, index: PatientIndex) -> None:
-    holding = in_force(history.entries)
-    for _, others in history.merged:
-        holding += in_force(others)
-    parts: set[str] = set()
-    for entry in holding:
-        match entry.event:
-            case AccessesAreOne(survivor=survivor, other=other):
-                index.one[other] = survivor
-            case AccessSplit(part=part, entries=roots):
-                index.parts.update(dict.fromkeys(roots, part))
-                parts.add(part)
-            case ReportMoved(report=report):
-                index.moved.add(report)
-            case _:
-                pass
-    for part in parts:
-        index.open(index.stands_for(part))
 
 
 def _find_gone(history: History, index: PatientIndex) -> None:

@@ -11,6 +11,7 @@ from functools import lru_cache
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
+from ledger.chronology import Links
 from ledger.dates import PartialDate
 from ledger.events import AccessKnown, AccessPlanned, CatheterExchanged, CatheterPlaced, Creation
 from ledger.measured import Measured
@@ -246,17 +247,17 @@ class PatientIndex:
         "ends",
         "gone",
         "lesions",
-        "moved",
-        "one",
-        "parts",
+        "links",
+        "moved_away",
         "resumptions",
         "roots",
         "visits",
         "zone",
     )
 
-    def __init__(self, zone: ZoneInfo) -> None:
+    def __init__(self, zone: ZoneInfo, links: Links) -> None:
         self.zone = zone
+        self.links = links
         self.accesses: dict[str, AccessIndex] = {}
         self.roots: dict[str, Known] = {}
         self.visits: dict[str, list[Known]] = {}
@@ -264,10 +265,8 @@ class PatientIndex:
         self.deaths: list[Known] = []
         self.ends: list[Known] = []
         self.resumptions: list[Known] = []
-        self.one: dict[str, str] = {}
-        self.parts: dict[str, str] = {}
-        self.moved: set[str] = set()
-        self.gone: set[str] = set()
+        self.moved_away: set[str] = set()  # reports that turned out to be about somebody else
+        self.gone: set[str] = set()  # entries that no longer say anything
 
     def put(self, known: Known) -> None:
         """Takes a fact in."""
@@ -317,17 +316,3 @@ class PatientIndex:
         """Whether something in force says that this access exists or is to exist."""
         found = self.accesses.get(access)
         return found is not None and found.openers > 0
-
-    def stands_for(self, access: str) -> str:
-        """The access that an id stands for, read through the links that say that two are one."""
-        followed: set[str] = set()
-        while access in self.one and access not in followed:
-            followed.add(access)
-            access = self.one[access]
-        return access
-
-    def access_of(self, root: str, access: str | None) -> str | None:
-        """The access of a fact, read through all links; `root` because a split names the first of a chain."""
-        if self.parts:
-            access = self.parts.get(root, access)
-        return self.stands_for(access) if self.one and access is not None else access

@@ -12,12 +12,12 @@ Laws compare readings, never texts: `surely_before` is true only where every rea
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from functools import cache
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from ledger.admission.known import AccessIndex, Known, Told, may_lie_between, reading_of, surely_before
+from ledger.admission.known import AccessIndex, Known, Told, kind_stated, may_lie_between, reading_of, surely_before
 from ledger.dates import PartialDate
 from ledger.measured import Measured
 from ledger.vocabulary import (
@@ -144,7 +144,7 @@ def made_not_recorded(one: Known, access: AccessIndex) -> Finding | None:
 
 
 def made_twice(one: Known, other: Known, access: AccessIndex) -> Finding | None:
-    return Finding("made-twice", one, other)
+    return Finding("made-twice", one, other, group=access.id)
 
 
 # --- When: the first needles --------------------------------------------------------------------------------------
@@ -289,7 +289,7 @@ def after_removal(one: Known, other: Known, access: AccessIndex) -> Finding | No
 
 def out_twice(one: Known, other: Known, access: AccessIndex) -> Finding | None:
     start, end = (other, one) if other.first <= one.first else (one, other)
-    return None if _put_back_between(start, end, access) else Finding("out-twice", one, other)
+    return None if _put_back_between(start, end, access) else Finding("out-twice", one, other, group=access.id)
 
 
 def exchanged_when_out(one: Known, other: Known, access: AccessIndex) -> Finding | None:
@@ -299,7 +299,7 @@ def exchanged_when_out(one: Known, other: Known, access: AccessIndex) -> Finding
         known.root != one.root and known.fact.form is ExchangeForm.OUT_AND_BACK and may_lie_between(known, other, one)
         for known in access.of("catheter-exchanged")
     )
-    return None if back else Finding("out-twice", one, other)
+    return None if back else Finding("out-twice", one, other, group=access.id)
 
 
 def closed_twice(one: Known, other: Known, access: AccessIndex) -> Finding | None:
@@ -307,7 +307,7 @@ def closed_twice(one: Known, other: Known, access: AccessIndex) -> Finding | Non
         return None
     how = one.fact.how
     if how is AbandonmentHow.EXCISION or (how is AbandonmentHow.LIGATION and surely_before(other, one)):
-        return Finding("closed-twice", one, other)
+        return Finding("closed-twice", one, other, group=access.id)
     return None
 
 
@@ -601,7 +601,11 @@ DEPENDS_ON_KIND = frozenset(_FIXED) | frozenset(_BY_FACT)
 
 def on_this_kind(one: Known, access: AccessIndex) -> Finding | None:
     """Refuses only if it fits none of the kinds that the access was said to have; hearsay and plans raise a doubt."""
-    kinds = access.kinds or access.hearsay
+    kinds: Collection[AccessKind] = access.kinds or access.hearsay
+    if one.kind == "catheter-exchanged":
+        # What it was exchanged for is what the exchange says itself.
+        others = (kind_stated(known.fact) for known in access.of("creation", "catheter-placed", "access-known"))
+        kinds = {stated for stated, certain in others if stated is not None and certain} or access.hearsay
     if not kinds:
         return None
     fixed = _FIXED.get(one.kind)

@@ -79,7 +79,15 @@ def numbers_of(cls: Any) -> Callable[[Any, Odd], None] | None:
         held = value.__dict__
         for name, limits in measures:
             quantity = held.get(name)
-            if quantity is not None:
+            if quantity is None:
+                continue
+            # Nearly every number is plain and usual, and this is asked for every number of every import.
+            value = quantity.value
+            if (
+                value is None
+                or quantity.comparator is not None
+                or not limits.usually_from <= float(value) <= limits.usually_to
+            ):
                 _judge(quantity, limits, name, odd)
         for name, limits in counts:
             count = held.get(name)
@@ -98,8 +106,6 @@ def numbers_of(cls: Any) -> Callable[[Any, Odd], None] | None:
 def _judge(quantity: Measured, limits: Limits, name: str, odd: Odd) -> None:
     if quantity.value is not None:
         number = float(quantity.value)
-        if limits.usually_from <= number <= limits.usually_to and quantity.comparator is None:
-            return
         least, most = number, number
         if quantity.comparator in ("<", "<="):
             least = -math.inf

@@ -90,7 +90,7 @@ LAWS: dict[str, Law] = {
         Law(code="planned-after-made", words="{access} was planned after it had been made.", source=_LOGIC),
         Law(
             code="made-not-recorded",
-            words="{access} is only planned: nothing recorded says that it was made or placed.",
+            words="Nothing recorded says that {access} was made or placed.",
             source=_LOGIC,
         ),
         Law(
