@@ -23,7 +23,7 @@ from sqlalchemy.pool import NullPool
 from ledger.errors import LedgerError, NotFound, WrongInput
 
 OLDEST_SQLITE = (3, 37, 0)
-_PRAGMAS = ("page_size=8192", "journal_mode=WAL", "synchronous=FULL", "secure_delete=ON", "cache_size=-16000")
+_PRAGMAS = ("journal_mode=WAL", "synchronous=FULL", "secure_delete=ON", "cache_size=-16000")
 _NETWORK_FILE_SYSTEMS = frozenset({"nfs", "nfs4", "cifs", "smbfs", "smb3", "fuse.sshfs", "afs", "ncpfs", "9p", "ceph"})
 
 

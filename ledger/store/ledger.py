@@ -21,10 +21,10 @@ from sqlalchemy import insert, select
 from ledger.admission import Gate, Refusal, doubts_of
 from ledger.chronology import History
 from ledger.dates import instant_text
-from ledger.entries import Draft, Entry, Signature, chained, decode, encode, entry_id_of, genesis
+from ledger.entries import Draft, Entry, Signature, chained, decode, encode, entry_id_of, entry_made, genesis
 from ledger.errors import Doubt, LedgerError, NotFound, NotTrusted, Refused, StaleHistory, WrongInput
 from ledger.events import SESSION_KINDS, PatientsAreOne
-from ledger.projections.rows import rows_of
+from ledger.projections.rows import AccessRow, row_from_bytes, rows_of
 from ledger.store import schema
 from ledger.store.database import Database, connect
 from ledger.store.papers import Papers
@@ -49,10 +49,24 @@ class Appended:
 
 
 @dataclass(frozen=True)
-class _Head:
+class Head:
+    """The end of a stream: what the next entry is chained to."""
+
     version: int
     hash: bytes
     recorded_at: str
+
+
+@dataclass(frozen=True)
+class Standing:
+    """What the tables say of a patient at the moment of an append: unit, head of the care stream, read model."""
+
+    unit: str | None
+    head: Head
+    doubts: int
+    joined_to: int | None
+    joins: str | None
+    accesses: bytes | None
 
 
 def _now() -> datetime:
@@ -148,13 +162,11 @@ class Ledger:
     def _zone_of(self, number: int) -> ZoneInfo:
         row = self.db.execute("SELECT unit FROM patients WHERE org=? AND number=?", (self.org, number)).fetchone()
         if row is None:
-            raise NotFound(
-                f"There is no patient {patient_id(number)} in this ledger.",
-                "Look with `access-ledger patient list`, or enter the patient with `access-ledger patient add`.",
-            )
-        return self._zone_of_unit(row[0])
+            raise _no_such_patient(number)
+        return self.zone_of_unit(row[0])
 
-    def _zone_of_unit(self, unit: str | None) -> ZoneInfo:
+    def zone_of_unit(self, unit: str | None) -> ZoneInfo:
+        """The zone of a unit's days; the organisation's where the unit is unknown."""
         return self.who.zones.get(unit or "", self.zone)
 
     def _stream(self, stream: int) -> list[Entry]:
@@ -163,18 +175,44 @@ class Ledger:
         ).fetchall()
         return trusted(rows, genesis(self.uuid, stream), stream)
 
-    def _head(self, stream: int) -> _Head:
+    def _head(self, stream: int) -> Head:
         row = self.db.execute(
-            "SELECT version, hash, recorded_at FROM streams WHERE org=? AND stream=?"
-            + (" FOR UPDATE" if self.db.is_postgres else ""),
-            (self.org, stream),
+            "SELECT version, hash, recorded_at FROM streams WHERE org=? AND stream=?", (self.org, stream)
         ).fetchone()
-        return _Head(row[0], bytes(row[1]), row[2]) if row else _Head(0, genesis(self.uuid, stream), "")
+        return Head(row[0], bytes(row[1]), row[2]) if row else Head(0, genesis(self.uuid, stream), "")
+
+    def standing(self, number: int) -> Standing:
+        """How a patient stands now; in PostgreSQL nobody else appends to them until the transaction ends."""
+        row = self.db.execute(
+            "SELECT p.unit, s.version, s.hash, s.recorded_at, s.doubts, s.joined_to, s.joins, s.accesses "
+            "FROM patients p LEFT JOIN streams s ON s.org=p.org AND s.stream=2*p.number "
+            "WHERE p.org=? AND p.number=?" + (" FOR UPDATE OF p" if self.db.is_postgres else ""),
+            (self.org, number),
+        ).fetchone()
+        if row is None:
+            raise _no_such_patient(number)
+        if row[1] is None:
+            return Standing(row[0], Head(0, genesis(self.uuid, 2 * number), ""), 0, None, None, None)
+        accesses = None if row[7] is None else bytes(row[7])
+        return Standing(row[0], Head(row[1], bytes(row[2]), row[3]), row[4] or 0, row[5], row[6], accesses)
 
     def owner_of(self, access: str) -> str | None:
         """The patient whose access this is; None for an id that nobody has."""
-        row = self.db.execute("SELECT patient FROM access_rows WHERE org=? AND access=?", (self.org, access)).fetchone()
+        row = self.db.execute(
+            "SELECT patient FROM access_owners WHERE org=? AND access=?", (self.org, access)
+        ).fetchone()
         return patient_id(row[0]) if row else None
+
+    def accesses(self, *, unit: str | None = None) -> Iterator[tuple[str, AccessRow]]:
+        """The row of every access, or of those of a unit's patients, with the patient's id; for lists."""
+        rows = self.db.execute(
+            "SELECT p.number, s.accesses FROM patients p JOIN streams s ON s.org=p.org AND s.stream=2*p.number "
+            "WHERE p.org=?" + (" AND p.unit=?" if unit is not None else "") + " ORDER BY p.number",
+            (self.org,) if unit is None else (self.org, unit),
+        ).fetchall()
+        for number, accesses in rows:
+            for row in rows_in(accesses):
+                yield patient_id(number), row
 
     # --- Appending ------------------------------------------------------------------------------------------------
 
@@ -196,23 +234,21 @@ class Ledger:
         Raises StaleHistory when somebody else wrote in between, Refused when admission says no.
         """
         with self.db.writing():
-            if isinstance(seen, str):
-                number = number_of(seen)
-                history = self._history(number, sessions=False)
-            else:
-                number, history = number_of(seen.patient), seen
-            head = self._head(2 * number)
-            if head.version != history.version or history.as_of is not None or history.known_on is not None:
-                raise StaleHistory(history.patient, history.version, head.version)
+            number = number_of(seen if isinstance(seen, str) else seen.patient)
+            standing = self.standing(number)
+            zone = self.zone_of_unit(standing.unit)
+            history = self._history(number, sessions=False, zone=zone) if isinstance(seen, str) else seen
+            if history.version != standing.head.version or history.as_of is not None or history.known_on is not None:
+                raise StaleHistory(history.patient, history.version, standing.head.version)
             if any(draft.event.kind in SESSION_KINDS for draft in drafts) or _about_sessions(drafts, history):
-                history = self._history(number, sessions=True, zone=history.zone)
-            return self._append(number, history, head, drafts, by, partly=partly, anew=anew)
+                history = self._history(number, sessions=True, zone=zone)
+            return self._append(number, history, standing, drafts, by, partly=partly, anew=anew)
 
     def _append(
         self,
         number: int,
         history: History,
-        head: _Head,
+        standing: Standing,
         drafts: Sequence[Draft],
         by: Signature,
         *,
@@ -229,7 +265,7 @@ class Ledger:
         )
         patient = history.patient
         known = {entry.id for entry in history.entries}
-        heads = {2 * number: head}
+        heads = {2 * number: standing.head}
         added: list[Entry] = []
         rows: list[tuple[int, int, int, bytes, bytes]] = []
         already: list[str] = []
@@ -256,7 +292,7 @@ class Ledger:
             if stream not in heads:
                 heads[stream] = self._head(stream)
             last = heads[stream]
-            entry = Entry(
+            entry = entry_made(
                 id=entry_id,
                 event=draft.event,
                 version=last.version + 1,
@@ -264,23 +300,26 @@ class Ledger:
                 recorded_by=by,
                 source=draft.source,
                 evidence=draft.evidence,
-                doubts=tuple(doubt.code for doubt in verdict.doubts),
+                doubts=tuple([doubt.code for doubt in verdict.doubts]) if verdict.doubts else (),
                 session=session,
             )
             body = encode(entry)
             digest = chained(last.hash, entry.version, body)
-            heads[stream] = _Head(entry.version, digest, entry.recorded_at)
+            heads[stream] = Head(entry.version, digest, entry.recorded_at)
             rows.append((self.org, stream, entry.version, body, digest))
             gate.take(entry)
             known.add(entry_id)
             added.append(entry)
             doubts.extend(verdict.doubts)
         if added:
-            self._write(number, heads, rows)
-            after = replace(history, entries=history.entries + tuple(added))
+            self.db.executemany(INSERT_ENTRY, rows)
+            self._write_heads(number, heads, rows)
+            after = History(
+                patient=patient, zone=history.zone, entries=history.entries + tuple(added), merged=history.merged
+            )
             if any(entry.event.kind == "patients-are-one" or _names_join(entry, history) for entry in added):
                 after = self._history(number, sessions=False, zone=history.zone)
-            self._write_rows(number, after)
+            self._write_read_model(number, after, standing, heads[2 * number])
         return Appended(
             entries=tuple(added),
             already=tuple(already),
@@ -289,75 +328,120 @@ class Ledger:
             version=heads[2 * number].version,
         )
 
-    def _write(self, number: int, heads: dict[int, _Head], rows: list[tuple[int, int, int, bytes, bytes]]) -> None:
-        self.db.executemany("INSERT INTO entries (org, stream, version, body, hash) VALUES (?,?,?,?,?)", rows)
-        touched = {row[1] for row in rows}
-        self.db.executemany(
-            "INSERT INTO streams (org, stream, version, hash, recorded_at) VALUES (?,?,?,?,?) "
-            "ON CONFLICT (org, stream) DO UPDATE SET version=excluded.version, hash=excluded.hash, "
-            "recorded_at=excluded.recorded_at",
-            [
-                (self.org, stream, head.version, head.hash, head.recorded_at)
-                for stream, head in heads.items()
-                if stream in touched
-            ],
-        )
+    def _write_heads(self, number: int, heads: dict[int, Head], rows: list[tuple[int, int, int, bytes, bytes]]) -> None:
+        """The head of the sessions' stream; that of the care stream is written with its read model."""
+        stream = 2 * number + 1
+        if stream in heads and any(row[1] == stream for row in rows):
+            head = heads[stream]
+            self.db.execute(
+                "INSERT INTO streams (org, stream, version, hash, recorded_at) VALUES (?,?,?,?,?) "
+                "ON CONFLICT (org, stream) DO UPDATE SET version=excluded.version, hash=excluded.hash, "
+                "recorded_at=excluded.recorded_at",
+                (self.org, stream, head.version, head.hash, head.recorded_at),
+            )
 
-    def _write_rows(self, number: int, history: History) -> None:
-        """The read models of one patient, as `rebuild` would make them.
+    def _write_read_model(self, number: int, history: History, before: Standing, head: Head) -> None:
+        """Head and read model of one patient, as `rebuild` would make them.
 
         The accesses of a record that was joined to another stand under the survivor, once.
         """
-        before = self.db.execute(
-            "SELECT p.unit, r.joined_to, r.joins FROM patients p LEFT JOIN patient_rows r "
-            "ON r.org=p.org AND r.patient=p.number WHERE p.org=? AND p.number=?",
-            (self.org, number),
-        ).fetchone()
-        unit, joined_to, joins = before if before else (None, None, None)
-        rows, patient_row = read_models(history, unit, self.org, number, joined_to)
-        self.db.execute("DELETE FROM access_rows WHERE org=? AND patient=?", (self.org, number))
-        self.db.executemany(INSERT_ACCESS_ROW, rows)
-        self.db.execute(INSERT_PATIENT_ROW, patient_row)
-        for other in {*_numbers(joins), *(number_of(patient) for patient, _ in history.merged)}:
-            survivor = number if any(number_of(patient) == other for patient, _ in history.merged) else None
-            self._write_joined(other, survivor)
-        if joined_to is not None:
-            self._write_rows(joined_to, self._history(joined_to, sessions=False))
+        merged = {number_of(patient) for patient, _ in history.merged}
+        for other in {*_numbers(before.joins), *merged}:
+            self.renew(other, joined_to=number if other in merged else None)
+        model = read_model(history, before.joined_to)
+        if head.version:
+            self._put_model(number, head, before.joined_to, model, before.accesses)
+        if before.joined_to is not None:
+            self.renew(before.joined_to, joined_to=None)
 
-    def _write_joined(self, number: int, survivor: int | None) -> None:
-        history = replace(self._history(number, sessions=False), merged=())
-        unit = self.db.execute("SELECT unit FROM patients WHERE org=? AND number=?", (self.org, number)).fetchone()[0]
-        rows, patient_row = read_models(history, unit, self.org, number, survivor)
-        self.db.execute("DELETE FROM access_rows WHERE org=? AND patient=?", (self.org, number))
-        self.db.executemany(INSERT_ACCESS_ROW, rows)
-        self.db.execute(INSERT_PATIENT_ROW, patient_row)
+    def renew_joined(self, number: int) -> None:
+        """Makes the read models of a survivor and of the records joined to it anew; for a rebuild."""
+        standing = self.standing(number)
+        history = self._history(number, sessions=False, zone=self.zone_of_unit(standing.unit))
+        self._write_read_model(number, history, standing, standing.head)
+
+    def renew(self, number: int, *, joined_to: int | None) -> None:
+        """Makes the read model of one patient anew."""
+        before = self.standing(number)
+        history = self._history(number, sessions=False, zone=self.zone_of_unit(before.unit))
+        if before.head.version:
+            self._put_model(number, before.head, joined_to, read_model(history, joined_to), before.accesses)
+
+    def _put_model(
+        self, number: int, head: Head, joined_to: int | None, model: ReadModel, old_accesses: bytes | None
+    ) -> None:
+        self.db.execute(
+            PUT_STREAM,
+            (
+                self.org,
+                2 * number,
+                head.version,
+                head.hash,
+                head.recorded_at,
+                model.doubts,
+                joined_to,
+                model.joins,
+                model.accesses,
+            ),
+        )
+        if model.accesses != old_accesses:
+            had = {row.access for row in rows_in(old_accesses)} if old_accesses else set()
+            new = {row.access for row in model.rows}
+            for access in had - new:
+                self.db.execute(
+                    "DELETE FROM access_owners WHERE org=? AND access=? AND patient=?", (self.org, access, number)
+                )
+            for access in new - had:
+                self.db.execute(PUT_OWNER, (self.org, access, number))
 
 
-INSERT_ACCESS_ROW = "INSERT INTO access_rows (org, patient, access, unit, body) VALUES (?,?,?,?,?)"
-INSERT_PATIENT_ROW = (
-    "INSERT INTO patient_rows (org, patient, unit, version, recorded_at, doubts, joined_to, joins) "
-    "VALUES (?,?,?,?,?,?,?,?) ON CONFLICT (org, patient) DO UPDATE SET unit=excluded.unit, version=excluded.version, "
-    "recorded_at=excluded.recorded_at, doubts=excluded.doubts, joined_to=excluded.joined_to, joins=excluded.joins"
+INSERT_ENTRY = "INSERT INTO entries (org, stream, version, body, hash) VALUES (?,?,?,?,?)"
+PUT_OWNER = (
+    "INSERT INTO access_owners (org, access, patient) VALUES (?,?,?) "
+    "ON CONFLICT (org, access) DO UPDATE SET patient=excluded.patient"
+)
+PUT_STREAM = (
+    "INSERT INTO streams (org, stream, version, hash, recorded_at, doubts, joined_to, joins, accesses) "
+    "VALUES (?,?,?,?,?,?,?,?,?) ON CONFLICT (org, stream) DO UPDATE SET version=excluded.version, "
+    "hash=excluded.hash, recorded_at=excluded.recorded_at, doubts=excluded.doubts, joined_to=excluded.joined_to, "
+    "joins=excluded.joins, accesses=excluded.accesses"
 )
 
-AccessRowValues = tuple[int, int, str, str | None, bytes]
-PatientRowValues = tuple[int, int, str | None, int, str, int, int | None, str | None]
+
+@dataclass(frozen=True)
+class ReadModel:
+    """What is kept for lists, of one patient: a function of the history alone, so a rebuild gives the same bytes."""
+
+    doubts: int
+    joins: str | None
+    rows: Sequence[AccessRow]
+    accesses: bytes
 
 
-def read_models(
-    history: History, unit: str | None, org: int, number: int, joined_to: int | None
-) -> tuple[list[AccessRowValues], PatientRowValues]:
-    """What is kept for lists, of one patient. A function of the history alone, so a rebuild gives the same bytes."""
-    rows: list[AccessRowValues] = []
-    doubts = 0
-    if joined_to is None:
-        rows = [(org, number, row.access, unit, row.to_bytes()) for row in rows_of(history)]
-        doubts = len(doubts_of(history))
-    # Versions rise with the time of recording, so the last entry of the stream was recorded last.
-    last = next((entry for entry in reversed(history.entries) if not entry.session), None)
+def read_model(history: History, joined_to: int | None) -> ReadModel:
+    """The read model of a patient; empty for a record that was joined to another."""
     joins = ",".join(str(number_of(patient)) for patient, _ in history.merged) or None
-    recorded_at = last.recorded_at if last else ""
-    return rows, (org, number, unit, history.version, recorded_at, doubts, joined_to, joins)
+    if joined_to is not None:
+        return ReadModel(0, joins, (), b"[]")
+    rows = rows_of(history)
+    accesses = b"[" + b",".join([row.to_bytes() for row in rows]) + b"]"
+    return ReadModel(len(doubts_of(history)), joins, rows, accesses)
+
+
+def rows_in(accesses: bytes | memoryview | None) -> list[AccessRow]:
+    """The rows of accesses that a read model holds."""
+    if accesses is None:
+        return []
+    import orjson
+
+    return [row_from_bytes(orjson.dumps(row)) for row in orjson.loads(bytes(accesses))]
+
+
+def _no_such_patient(number: int) -> NotFound:
+    return NotFound(
+        f"There is no patient {patient_id(number)} in this ledger.",
+        "Look with `access-ledger patient list`, or enter the patient with `access-ledger patient add`.",
+    )
 
 
 def _numbers(joins: str | None) -> list[int]:

@@ -235,8 +235,8 @@ class _Loader:
     def _append(self, patient: str, lines: list[_Line]) -> None:
         number = number_of(patient)
         sessions = any(line.found["event"].get("kind") == "cannulation-session" for line in lines)
-        head = self.ledger._head(2 * number)
-        history = self.ledger._history(number, sessions=sessions)
+        standing = self.ledger.standing(number)
+        history = self.ledger._history(number, sessions=sessions, zone=self.ledger.zone_of_unit(standing.unit))
         drafts: list[Draft] = []
         of_draft: dict[int, _Line] = {}
         for line in lines:
@@ -257,7 +257,7 @@ class _Loader:
             drafts.append(draft)
         if not drafts:
             return
-        appended = self.ledger._append(number, history, head, drafts, self.by, partly=True, anew=False)
+        appended = self.ledger._append(number, history, standing, drafts, self.by, partly=True, anew=False)
         self.done.added += len(appended.entries)
         self.done.already += len(appended.already)
         self.done.doubts += len(appended.doubts)

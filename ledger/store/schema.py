@@ -7,7 +7,8 @@ change and be erased without touching the chain. The read models are rebuilt fro
 entries at any time.
 
 The key of an entry is (organisation, stream, version); nothing follows a position.
-Patient number n has two streams: 2n for care, 2n + 1 for sessions.
+Patient number n has two streams: 2n for care, 2n + 1 for sessions. A stream's row holds
+its head and its read model together, so that an append writes two pages and no more.
 """
 
 from __future__ import annotations
@@ -59,6 +60,11 @@ streams = _table(
     Column("version", Integer, nullable=False),
     Column("hash", LargeBinary, nullable=False),
     Column("recorded_at", Text, nullable=False),
+    # What follows is the read model of a care stream: a function of its entries, made anew by `rebuild`.
+    Column("doubts", Integer),
+    Column("joined_to", BigInteger),  # the survivor, when this record turned out to be of somebody known already
+    Column("joins", Text),  # the numbers of the records that were joined to this one
+    Column("accesses", LargeBinary),  # JSON: one row of list columns for each access (ledger.projections.rows)
 )
 
 patients = _table(
@@ -154,27 +160,8 @@ reports = _table(
     Index("reports_of_patient", "org", "patient"),
 )
 
-access_rows = _table(
-    "access_rows",
-    _key("org"),
-    _key("patient", BigInteger),
-    _key("access", Text),
-    Column("unit", Text),
-    Column("body", LargeBinary, nullable=False),
-    Index("access_rows_by_access", "org", "access"),
-)
-
-patient_rows = _table(
-    "patient_rows",
-    _key("org"),
-    _key("patient", BigInteger),
-    Column("unit", Text),
-    Column("version", Integer, nullable=False),
-    Column("recorded_at", Text, nullable=False),
-    Column("doubts", Integer, nullable=False),
-    Column("joined_to", BigInteger),  # the survivor, when this record turned out to be of somebody known already
-    Column("joins", Text),  # the numbers of the records that were joined to this one
-    Index("patient_rows_by_unit", "org", "unit"),
+access_owners = _table(
+    "access_owners", _key("org"), _key("access", Text), Column("patient", BigInteger, nullable=False)
 )
 
 audit = _table(

@@ -12,25 +12,16 @@ import sqlite3
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from sqlalchemy import delete, update
 
 from ledger.chronology import History
 from ledger.dates import instant_text
 from ledger.entries import Entry, genesis
-from ledger.errors import WrongInput
+from ledger.errors import NotTrusted, WrongInput
 from ledger.events import PatientsAreOne
 from ledger.store import schema
-from ledger.store.ledger import (
-    INSERT_ACCESS_ROW,
-    INSERT_PATIENT_ROW,
-    AccessRowValues,
-    Ledger,
-    PatientRowValues,
-    read_models,
-    trusted,
-)
+from ledger.store.ledger import PUT_OWNER, Ledger, read_model, trusted
 from ledger.store.who import number_of, patient_id
 
 BATCH = 2000
@@ -51,47 +42,46 @@ def rebuild(ledger: Ledger, *, progress: Callable[[int], None] | None = None) ->
     Runs in one write transaction: whoever reads meanwhile sees the old ones.
     """
     db = ledger.db
-    units: dict[int, str | None] = {}
     with db.writing():
-        for number, unit in db.execute("SELECT number, unit FROM patients WHERE org=?", (ledger.org,)).fetchall():
-            units[number] = unit
-        db.execute("DELETE FROM access_rows WHERE org=?", (ledger.org,))
-        db.execute("DELETE FROM patient_rows WHERE org=?", (ledger.org,))
-        access_rows: list[AccessRowValues] = []
-        patient_rows: list[PatientRowValues] = []
+        zones = {
+            number: ledger.who.zones.get(unit or "", ledger.zone)
+            for number, unit in db.execute("SELECT number, unit FROM patients WHERE org=?", (ledger.org,)).fetchall()
+        }
+        db.execute("DELETE FROM access_owners WHERE org=?", (ledger.org,))
+        models: list[tuple[int, None, str | None, bytes, int, int]] = []
+        owners: list[tuple[int, str, int]] = []
         survivors: list[int] = []
         patients = entries = accesses = 0
+
+        def flush() -> None:
+            db.executemany(
+                "UPDATE streams SET doubts=?, joined_to=?, joins=?, accesses=? WHERE org=? AND stream=?", models
+            )
+            db.executemany(PUT_OWNER, owners)
+            models.clear()
+            owners.clear()
+
         for stream, found in _streams(ledger):
+            entries += len(found)
             if stream % 2:
-                # Sessions are not in the read models, but their chain is verified as well.
-                entries += len(found)
-                continue
+                continue  # Sessions are not in the read models, but their chain was verified as well.
             number = stream // 2
             if any(isinstance(entry.event, PatientsAreOne) for entry in found):
                 survivors.append(number)
-            zone = ledger.who.zones.get(units.get(number) or "", ledger.zone)
-            history = History(patient=patient_id(number), zone=zone, entries=tuple(found))
-            rows, row = read_models(history, units.get(number), ledger.org, number, None)
-            access_rows.extend(rows)
-            patient_rows.append(row)
+            zone = zones.get(number, ledger.zone)
+            model = read_model(History(patient=patient_id(number), zone=zone, entries=tuple(found)), None)
+            models.append((model.doubts, None, None, model.accesses, ledger.org, stream))
+            owners.extend((ledger.org, row.access, number) for row in model.rows)
             patients += 1
-            entries += len(found)
-            accesses += len(rows)
-            if len(patient_rows) >= BATCH:
-                _flush(db, access_rows, patient_rows)
+            accesses += len(model.rows)
+            if len(models) >= BATCH:
+                flush()
                 if progress is not None:
                     progress(entries)
-        _flush(db, access_rows, patient_rows)
+        flush()
         for number in survivors:
-            ledger._write_rows(number, ledger._history(number, sessions=False))
+            ledger.renew_joined(number)
     return Rebuilt(patients=patients, entries=entries, accesses=accesses)
-
-
-def _flush(db: Any, access_rows: list[AccessRowValues], patient_rows: list[PatientRowValues]) -> None:
-    db.executemany(INSERT_ACCESS_ROW, access_rows)
-    db.executemany(INSERT_PATIENT_ROW, patient_rows)
-    access_rows.clear()
-    patient_rows.clear()
 
 
 def _streams(ledger: Ledger) -> Iterable[tuple[int, list[Entry]]]:
@@ -204,3 +194,48 @@ def note(ledger: Ledger, did: str, *, person: str | None, patient: str | None = 
                 about,
             ),
         )
+
+
+def restore_backup(backup_file: Path, to: Path) -> None:
+    """Copies a backup to a new place, private to its owner, and opens and verifies it there. The backup is only read.
+
+    Raises WrongInput for a file that is no ledger or a place that is taken, NotTrusted when the backup does not
+    verify; then nothing is left at the new place.
+    """
+    from ledger.store.ledger import open_ledger
+    from ledger.store.trust import verify
+
+    if to.exists():
+        raise WrongInput(f"{to} is already there.", "Name a new place for the restored ledger with --ledger.")
+    if not backup_file.is_file():
+        raise WrongInput(f"There is no file {backup_file}.", "Name a file that `access-ledger backup` wrote.")
+    part = to.with_name(to.name + ".part")
+    part.unlink(missing_ok=True)
+    to.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    os.close(os.open(part, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+    try:
+        source = sqlite3.connect(f"{backup_file.resolve().as_uri()}?mode=ro", uri=True)
+        copy = sqlite3.connect(part)
+        try:
+            source.backup(copy)
+            copy.execute("PRAGMA journal_mode=DELETE")
+        except sqlite3.DatabaseError:
+            raise WrongInput(
+                f"{backup_file} is not a ledger, or is damaged.", "Name a file that `access-ledger backup` wrote."
+            ) from None
+        finally:
+            copy.close()
+            source.close()
+        with open_ledger(part) as ledger:
+            found = verify(ledger)
+            ledger.db.cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            ledger.db.cursor.fetchall()
+        if not found.is_trusted:
+            raise NotTrusted(
+                f"The backup is not as it was written: {found.wrong[0].words}. Nothing was restored.",
+                "Use another backup.",
+            )
+        part.replace(to)
+    finally:
+        for left in (part, part.with_name(part.name + "-wal"), part.with_name(part.name + "-shm")):
+            left.unlink(missing_ok=True)

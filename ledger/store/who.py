@@ -106,10 +106,6 @@ class Who:
             i = schema.identifiers
             self._db.core.execute(delete(i).where(i.c.org == self._org, i.c.patient == number))
             self._write_identifiers(number, patient.identifiers)
-            for rows in (schema.access_rows, schema.patient_rows):
-                self._db.core.execute(
-                    update(rows).where(rows.c.org == self._org, rows.c.patient == number).values(unit=patient.unit)
-                )
 
     def _write_identifiers(self, number: int, identifiers: Sequence[Identifier]) -> None:
         if identifiers:

@@ -12,7 +12,6 @@ from ledger.chronology import effective
 from ledger.entries import Draft
 from ledger.errors import NotFound, Refused, StaleHistory, WrongInput
 from ledger.events import Creation
-from ledger.projections.rows import row_from_bytes
 from ledger.store import Ledger, open_ledger
 from tests.lives import happening
 from tests.store.conftest import Clock
@@ -140,10 +139,10 @@ def test_nothing_alters_an_entry_through_the_front_door(ledger: Ledger, patient:
 def test_the_read_model_follows_in_the_same_transaction(ledger: Ledger, patient: str) -> None:
     add(ledger, patient, a_fistula("A1"), a_fistula("A2", "2024-06-01", side="right"))
 
-    rows = ledger.db.execute("SELECT access, unit, body FROM access_rows ORDER BY access").fetchall()
+    rows = list(ledger.accesses(unit="U1"))
 
-    assert [(row[0], row[1]) for row in rows] == [("A1", "U1"), ("A2", "U1")]
-    assert row_from_bytes(bytes(rows[0][2])).side == "left"
+    assert [(whose, row.access, row.side) for whose, row in rows] == [(patient, "A1", "left"), (patient, "A2", "right")]
+    assert list(ledger.accesses(unit="U2")) == []
     assert ledger.owner_of("A2") == patient
 
 

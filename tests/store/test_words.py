@@ -94,7 +94,7 @@ def test_an_erased_patients_words_are_in_no_table(ledger: Ledger, patient: str) 
 
     erase(ledger, patient)
 
-    for table in ("patients", "identifiers", "texts", "reports", "originals", "access_rows", "patient_rows", "entries"):
+    for table in ("patients", "identifiers", "texts", "reports", "originals", "streams", "entries"):
         rows = repr([tuple(map(_shown, row)) for row in ledger.db.execute(f"SELECT * FROM {table}").fetchall()])
         assert "shgrove" not in rows, table
         assert "MRN-0001" not in rows, table
