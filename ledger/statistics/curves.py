@@ -146,7 +146,7 @@ class Curve:
         # The area to the right of each event, which is what that event puts in doubt.
         right = np.cumsum(areas[::-1])[::-1][1:]
         at_risk, events = self.at_risk[within].astype(float), self.events[within].astype(float)
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             doubt = np.where(at_risk > events, events / (at_risk * (at_risk - events)), 0.0)
         se = float(np.sqrt((right**2 * doubt).sum()))
         mean = float(areas.sum())
@@ -203,7 +203,7 @@ def kaplan_meier(
     day, count = np.unique(left[events], return_counts=True)
     at_risk = watched.at_risk(day)
     surviving: Floats = np.cumprod(1.0 - count / at_risk.astype(np.float64)).astype(np.float64)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         greenwood = np.cumsum(count / (at_risk * (at_risk - count).astype(np.float64)))
         se = np.where(surviving > 0, surviving * np.sqrt(greenwood), np.nan)
         low, high = _interval(surviving, greenwood, interval, _z(level))
@@ -283,7 +283,7 @@ def log_rank(
     dead, watched = deaths.sum(axis=1), at_risk.sum(axis=1)
     share = at_risk / watched[:, None]
     expected = (dead[:, None] * share).sum(axis=0)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         weight = np.where(watched > 1, dead * (watched - dead) / (watched - 1), 0.0)
     covariance = np.diag((weight[:, None] * share).sum(axis=0)) - (weight[:, None, None] * _outer(share)).sum(axis=0)
     observed = deaths.sum(axis=0)
@@ -465,7 +465,7 @@ def aalen_johansen(
     surviving = np.cumprod(1.0 - total / at_risk)
     before = np.concatenate(([1.0], surviving))[:-1][:, None]
     share = np.cumsum(before * counts / n, axis=0)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         greenwood = np.where(at_risk > total, total / (at_risk * (at_risk - total)), 0.0)[:, None]
         own = before**2 * counts * (n - counts) / n**3
         cross = before * counts / n**2
