@@ -21,7 +21,7 @@ import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
-from functools import cache
+from functools import cache, cached_property
 from importlib.resources import files
 from itertools import groupby
 from operator import itemgetter
@@ -34,6 +34,7 @@ import orjson
 if TYPE_CHECKING:
     from ledger.entries import Draft
     from ledger.evidence import Evidence
+    from ledger.matching import Register
     from ledger.store import Ledger
     from ledger.store.papers import StoredReport
 
@@ -139,6 +140,12 @@ class _Builder:
         self.roots: dict[str, str] = {}
         self.entries = 0
 
+    @cached_property
+    def register(self) -> Register:
+        from ledger.matching import Register
+
+        return Register(self.ledger.who.patients())
+
     def build(self) -> Built:
         self._people()
         said = lines()
@@ -181,11 +188,17 @@ class _Builder:
     # --- Reports --------------------------------------------------------------------------------------------------
 
     def _arrive(self, name: str, owner: str | None) -> None:
-        """Keeps a report as an import would. One that came twice in the same bytes is kept once."""
+        """Keeps a report as an import would. One that came twice in the same bytes is kept once.
+
+        A report that the story has somebody go through belongs to whom they took it for; any other is matched.
+        """
         from ledger.arrival import arrive
+        from ledger.matching import match_patient
 
         original = report_bytes(name)
         (part,) = arrive(original, file_name=name).parts
+        if owner is None:
+            owner = match_patient(part.clues, self.register).patient
         report, _ = self.ledger.papers.keep_report(
             original, part.text, part=part.part, patient=owner, file_name=name, media_type=part.media_type
         )
