@@ -136,8 +136,8 @@ def _share_of_four_weeks(
         while sessions[first].first_day <= newest.first_day - FOUR_WEEKS:
             first += 1
         window = sessions[first : last + 1]
-        # Four weeks of which nothing was recorded before the last ten days are not yet four weeks.
-        if len(window) < FEWEST_SESSIONS or (newest.first_day - window[0].first_day).days < 28 - 7:
+        # From the first to the last session of four weeks there are 24 days at two sessions a week, 25 at three.
+        if len(window) < FEWEST_SESSIONS or (newest.first_day - window[0].first_day).days < 24:
             continue
         good = sum(1 for d in window if d.access == access and d.two_needles and _fast(d, at_least_flow))
         met = good > share * len(window) if more_than else good >= share * len(window)

@@ -583,24 +583,29 @@ class _Maker:
 
     def _age(self, a: Folded) -> str:
         opened = a.opened
+        if a.is_catheter and opened is not None and not a.body.state.is_out:
+            return self._days_in(a, opened)
         if opened is None:
-            return "age not recorded"
-        what = "placed" if a.is_catheter else "made"
-        if len(opened) < 10:
-            words = f"{what} {on_day(opened)}"
+            words = "age not recorded"
+        elif len(opened) < 10:
+            words = f"{'placed' if a.is_catheter else 'made'} {on_day(opened)}"
         else:
-            words = f"{age_words(opened.earliest, self.today)} old ({what} {on_day(opened[:10])})"
+            made = f"{'placed' if a.is_catheter else 'made'} {on_day(opened[:10])}"
+            words = f"{age_words(opened.earliest, self.today)} old ({made})"
         if a.second_stage is not None:
             second = a.second_stage.fact.happened
             since = f"{age_words(second.earliest, self.today)} ago" if len(second) >= 10 else on_day(second)
             words += f", second stage {since}" + (f" ({on_day(second[:10])})" if len(second) >= 10 else "")
-        if a.is_catheter and not a.body.state.is_out:
-            days = self._days_since(opened)
-            words = f"placed {on_day(opened)}" + (f", {counted(days, 'day')} in the body" if days is not None else "")
-            device = a.device_since
-            if device is not None and device.fact.happened != opened:
-                own = self._days_since(device.fact.happened)
-                words += f", this catheter {counted(own, 'day')}" if own is not None else ""
+        return words
+
+    def _days_in(self, a: Folded, placed: PartialDate) -> str:
+        """For a catheter the days in the body are always shown, and those of the catheter that now lies there."""
+        days = self._days_since(placed)
+        words = f"placed {on_day(placed)}" + (f", {counted(days, 'day')} in the body" if days is not None else "")
+        device = a.device_since
+        if device is not None and device.fact.happened != placed:
+            own = self._days_since(device.fact.happened)
+            words += f", this catheter {counted(own, 'day')}" if own is not None else ""
         return words
 
     # --- What is open ---
