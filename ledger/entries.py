@@ -130,7 +130,6 @@ def entry_made(**values: Any) -> Entry:
 
 def encode(entry: Entry) -> bytes:
     """The stored bytes of an entry: JSON without what is unknown; its place in the stream is hashed beside it."""
-    event = event_to_dict(entry.event)
     form = FORMS.get(entry.event.kind, 1)
     body: dict[str, Any] = {"id": entry.id, "at": entry.recorded_at, "by": entry.recorded_by.person}
     if entry.recorded_by.how is not ConfirmedHow.CLAIMED:
@@ -144,7 +143,7 @@ def encode(entry: Entry) -> bytes:
         body["quotes"] = [[quote.text, quote.start, quote.end] for quote in entry.evidence.quotes]
     if entry.doubts:
         body["doubts"] = entry.doubts
-    body["event"] = event
+    body["event"] = _event_values(entry.event)
     return orjson.dumps(body)
 
 
@@ -198,6 +197,11 @@ def chained(previous: bytes, version: int, body: bytes) -> bytes:
 
 def event_to_dict(event: Happening) -> dict[str, Any]:
     """An event as plain JSON values, `kind` first, without what is unknown or at its default."""
+    found: dict[str, Any] = orjson.loads(orjson.dumps(_event_values(event)))
+    return found
+
+
+def _event_values(event: Happening) -> dict[str, Any]:
     return {"kind": event.kind, **_values_of(event)}
 
 
@@ -235,47 +239,40 @@ def border_of(kind: str) -> Any:
 
 
 def _values_of(value: Any) -> dict[str, Any]:
+    """What is known in an object, for orjson, which writes enums, dates and tuples by itself."""
+    encoders, defaults = _encoding_of(type(value))
     out: dict[str, Any] = {}
-    for name, default, is_plain in _fields_of(type(value)):
-        held = value.__dict__.get(name, default)
-        # Most fields of most events are unknown; identity is enough to tell, since None and () are single objects.
-        if held is default or held is None:
+    for name, held in value.__dict__.items():
+        # Identity is enough to tell a default, since None, False and () are single objects; the kind of an event is
+        # written by its holder.
+        if held is None or held is (default := defaults.get(name)) or (name == "kind" and default is not None):
             continue
-        if is_plain:
-            if held == default:
-                continue
-            out[name] = held
-        else:
-            plain = _plain(held)
-            if plain != default and plain != []:
-                out[name] = plain
+        encoder = encoders.get(name)
+        out[name] = held if encoder is None else encoder(held)
     return out
 
 
-def _plain(value: Any) -> Any:
-    if isinstance(value, Enum):
-        return value.value
-    if isinstance(value, tuple):
-        return [_plain(item) for item in value]
-    if isinstance(value, Happening):
-        return event_to_dict(value)
-    if is_dataclass(value):
-        return _values_of(value)
-    if isinstance(value, str):
-        return str(value)
-    return value
+def _values_of_each(values: tuple[Any, ...]) -> list[dict[str, Any]]:
+    return [_values_of(value) for value in values]
 
 
 @_once
-def _fields_of(cls: Any) -> list[tuple[str, Any, bool]]:
+def _encoding_of(cls: Any) -> tuple[dict[str, Callable[[Any], Any]], dict[str, Any]]:
+    """For a class: how the fields that hold objects are written, and every field's default."""
     hints = _hints_of(cls)
-    found = []
+    encoders: dict[str, Callable[[Any], Any]] = {}
+    defaults: dict[str, Any] = {}
     for one in fields(cls):
-        if one.name == "kind" and issubclass(cls, Happening):
-            continue  # `event_to_dict` puts it first.
-        default = None if one.default is MISSING else one.default
-        found.append((one.name, default, _bare(hints[one.name]) in (str, int, bool, float)))
-    return found
+        bare = _bare(hints[one.name])
+        if get_origin(bare) in (Union, UnionType):
+            encoders[one.name] = _event_values
+        elif get_origin(bare) is tuple and is_dataclass(_bare(get_args(bare)[0])):
+            encoders[one.name] = _values_of_each
+        elif isinstance(bare, type) and is_dataclass(bare):
+            # ProposalFate and others have a `kind` of their own, which is theirs to write.
+            encoders[one.name] = _values_of
+        defaults[one.name] = None if one.default is MISSING else one.default
+    return encoders, defaults
 
 
 @_once
@@ -356,13 +353,13 @@ def fact_of(event: Event) -> Event:
 
 def replaced(fact: Fact, **changes: Any) -> Fact:
     """The same fact with some fields changed, checked again at the border."""
-    found = event_to_dict(fact)
+    found = _event_values(fact)
     for name, value in changes.items():
         if value is None:
             found.pop(name, None)
         else:
-            found[name] = _plain(value)
-    return cast("Fact", validated(found))
+            found[name] = value
+    return cast("Fact", validated(orjson.loads(orjson.dumps(found, default=_values_of))))
 
 
 def texts_in(event: Happening) -> Iterable[str]:

@@ -6,7 +6,7 @@ import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
-from ledger.entries import Draft, Entry, Signature, chained, encode, entry_id_of, genesis, validated
+from ledger.entries import Draft, Signature, chained, encode, entry_id_of, entry_made, genesis, validated
 from ledger.people import Person, Unit
 from ledger.store import Ledger, open_ledger
 from tests.benchmarks import Ratio, interleaved
@@ -112,7 +112,7 @@ def store_layer(ledger: Ledger, number: int) -> None:
     rows = []
     for version, fact in enumerate(life(f"A{number}"), start=1):
         new = Draft(event=validated(fact), source=f"report:A{number}", evidence=REPORT)
-        entry = Entry(
+        entry = entry_made(
             id=entry_id_of(ledger.uuid, patient, new),
             event=new.event,
             version=version,
@@ -120,6 +120,8 @@ def store_layer(ledger: Ledger, number: int) -> None:
             recorded_by=BY,
             source=new.source,
             evidence=new.evidence,
+            doubts=(),
+            session=False,
         )
         body = encode(entry)
         previous = chained(previous, version, body)
