@@ -207,11 +207,14 @@ class Gate:
             found.append(Finding("report-moved-away", known))
         if not found:
             return ADMITTED
-        for finding in found:
-            if LAWS[finding.code].remedy is None:
-                continue
-            if was_so is None or (finding.one is known and finding.code not in was_so):
-                return Verdict(refusal=_refusal_of(finding))
+        impossible = [
+            finding
+            for finding in found
+            if LAWS[finding.code].remedy is not None
+            and (was_so is None or (finding.one is known and finding.code not in was_so))
+        ]
+        if impossible:
+            return Verdict(refusal=_refusal_of(min(impossible, key=_clinically)))
         return Verdict(doubts=tuple(_doubts(found)))
 
     def _no_such_access(self, access: str) -> Verdict:
@@ -482,18 +485,19 @@ def _after_death(known: Known, index: PatientIndex, found: list[Finding]) -> Non
 
 # --- Two tunnelled catheters at once ------------------------------------------------------------------------------
 
-_OPENS_TUNNELLED = frozenset({"catheter-placed", "access-known", "catheter-exchanged"})
+_OPENS_TUNNELLED = ("catheter-placed", "access-known", "catheter-exchanged")
 _FOREVER = 10**9
 
 
 def _in_body(access: AccessIndex, also: Known | None = None) -> tuple[int, int, Known] | None:
-    """From which day at the latest, and until which at the earliest, a catheter was in the body, and who says so."""
-    starts = access.of("catheter-placed", "access-known")
-    if also is not None and also.kind in ("catheter-placed", "access-known"):
+    """From which day at the latest, until which at the earliest, a tunnelled catheter was there; and who says so."""
+    starts = access.of(*_OPENS_TUNNELLED)
+    if also is not None:
         starts.append(also)
+    starts = [known for known in starts if kind_stated(known.fact)[0] is AccessKind.TUNNELLED]
     if not starts:
         return None
-    start = min(starts, key=lambda known: known.last_day)
+    start = min(starts, key=lambda known: (known.last_day, known.root))
     ends = [known.first_day for known in access.of("catheter-removed")]
     ends += [known.first_day for known in access.of("abandonment") if known.fact.how is not AbandonmentHow.GIVEN_UP]
     return start.last_day, min(ends, default=_FOREVER), start
@@ -547,14 +551,23 @@ def _doubts(found: Iterable[Finding]) -> Iterator[Doubt]:
                 about = finding.one.root
         key = (finding.code, None if finding.group is not None else finding.one.access, about)
         together.setdefault(key, []).append(finding)
-    for (code, _, _), all_of_them in together.items():
-        ids: dict[str, None] = {}
-        for finding in all_of_them:
-            ids[finding.one.entry] = None
-            if finding.other is not None:
-                ids[finding.other.entry] = None
+    for (code, _, _), all_of_them in sorted(together.items(), key=lambda group: _clinically(group[1][0])):
+        concerned = {known for finding in all_of_them for known in (finding.one, finding.other) if known is not None}
         first = all_of_them[0]
-        yield Doubt(code=code, words=_words(LAWS[code].words, first), about=tuple(ids), access=first.one.access)
+        yield Doubt(
+            code=code,
+            words=_words(LAWS[code].words, first),
+            about=tuple([known.entry for known in sorted(concerned, key=_when)]),
+            access=first.one.access,
+        )
+
+
+def _when(known: Known) -> tuple[int, int, str]:
+    return known.first, known.last, known.root
+
+
+def _clinically(finding: Finding) -> tuple[object, ...]:
+    return *_when(finding.one), finding.code, finding.field or "", *(_when(finding.other) if finding.other else ())
 
 
 def _refusal_of(finding: Finding) -> Refusal:

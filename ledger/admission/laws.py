@@ -611,9 +611,10 @@ def on_this_kind(one: Known, access: AccessIndex) -> Finding | None:
     fixed = _FIXED.get(one.kind)
     cannot, odd = fixed if fixed is not None else _BY_FACT[one.kind](one.fact)
     if cannot and cannot.issuperset(kinds):
-        stated_by = next(iter(access.of("creation", "catheter-placed", "access-known", "access-planned")), None)
         if access.kinds:
-            return Finding("not-on-this-kind", one, stated_by)
+            stated_by = access.of("creation", "catheter-placed", "access-known", "catheter-exchanged")
+            first = min(stated_by, key=lambda known: (known.first, known.last, known.root), default=None)
+            return Finding("not-on-this-kind", one, first)
         return Finding("odd-on-this-kind", one)
     if not (cannot.isdisjoint(kinds) and odd.isdisjoint(kinds)):
         return Finding("odd-on-this-kind", one)

@@ -37,12 +37,12 @@ Odd = Callable[[str, bool], None]
 def limits_of(cls: str, field: str) -> Limits:
     """The bounds of a field of a class of `ledger.events`. Raises KeyError where the table has no line."""
     line = _table()[cls][field]
-    possible, usual = line["possible"], line["usual"]
+    never_below, never_above = _bound(line["possible"][0], -math.inf), _bound(line["possible"][1], math.inf)
     return Limits(
-        never_below=_bound(possible[0], -math.inf),
-        never_above=_bound(possible[1], math.inf),
-        usually_from=_bound(usual[0], -math.inf),
-        usually_to=_bound(usual[1], math.inf),
+        never_below=never_below,
+        never_above=never_above,
+        usually_from=_bound(line["usual"][0], never_below),
+        usually_to=_bound(line["usual"][1], never_above),
         source=line["source"],
     )
 
