@@ -315,7 +315,8 @@ class _Counting:
         """The spells of one access; empty where the access is of a kind that the definition is not for."""
         kind = life.kind
         if kind is None:
-            return [self._left(life, "kind-not-recorded")]
+            # What was only planned is no access yet, and nobody is left out by leaving it.
+            return [] if _is_only_planned(life) else [self._left(life, "kind-not-recorded", life.origin)]
         if kind not in self.kinds:
             return []
         starts = _STARTS[self.start](self, life)
@@ -328,7 +329,7 @@ class _Counting:
         return found
 
     def not_for(self, life: Life) -> LeftOut:
-        return self._left(life, "other-kind", life.origin)
+        return self._left(life, "planned-only" if _is_only_planned(life) else "other-kind", life.origin)
 
     # --- Starts ---
 
@@ -349,8 +350,6 @@ class _Counting:
             return self._watched(life, earliest, max(earliest, min(latest, met)), (known,))
         if life.second_creation is not None:
             return self._left(life, "first-stage-unknown", life.second_creation)
-        if known is None and life.planned is not None and not life.moments:
-            return self._left(life, "planned-only", life.planned)
         missing = "no-placement" if life.kind is not None and life.kind.is_catheter else "no-creation"
         return self._left(life, missing, known)
 
@@ -814,6 +813,10 @@ _DAY: Mapping[str, Callable[[int, int], int]] = {
 def _comes_back(left: Coming, later: Iterable[Coming], cut: int) -> bool:
     wanted = "to-haemo" if left.what == "to-peritoneal" else "resumed"
     return any(coming.what == wanted and coming.latest <= cut for coming in later)
+
+
+def _is_only_planned(life: Life) -> bool:
+    return life.planned is not None and life.made is None and life.known is None and not life.moments
 
 
 def _was_there_before(life: Life) -> bool:
