@@ -123,7 +123,7 @@ WHY_LEFT_OUT = {
     "other-kind": "the definition is not for this kind of access",
     "kind-not-recorded": "the kind of access is not recorded",
     "no-creation": "nobody recorded when it was made",
-    "planned-only": "planned and not made",
+    "planned-only": "planned, and not made as far as is recorded",
     "first-stage-unknown": "only the second stage is recorded",
     "second-stage-not-done": "the clock starts at the second stage, which is not done",
     "after-the-cut": "began after the last day counted",

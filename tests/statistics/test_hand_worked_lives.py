@@ -964,7 +964,6 @@ LIVES: list[Worked] = [
     Worked(
         "planned only",
         a_history(happening("access-planned", "2024-11-01", access="A1", access_kind="fistula")),
-        # No plan has a kind in the body, so the kind is not on record for any measure.
         dict.fromkeys(PATENCIES, "out: kind-not-recorded"),
     ),
     # 47. The treated lesion failed to open and the access was given up at the same visit, still flowing: the index
