@@ -964,7 +964,7 @@ LIVES: list[Worked] = [
     Worked(
         "planned only",
         a_history(happening("access-planned", "2024-11-01", access="A1", access_kind="fistula")),
-        dict.fromkeys(PATENCIES, "out: kind-not-recorded"),
+        dict.fromkeys(PATENCIES, "out: planned-only"),
     ),
     # 47. The treated lesion failed to open and the access was given up at the same visit, still flowing: the index
     #     intervention and the loss fall on one day, day 0 after the intervention.
