@@ -19,6 +19,7 @@ BEGIN, REPORTS, HAND, LOOK, KEEP = "Begin", "Reports", "By hand", "Look", "Keep"
 
 COMMANDS: dict[str, Later] = {
     "init": Later("cli.begin:init", "Make an empty ledger.", BEGIN),
+    "demo": Later("cli.begin:demo", "Make the demonstration: an invented unit to look at.", BEGIN),
     "unit": Later("cli.places_and_people:units", "Dialysis units: add, list.", BEGIN),
     "centre": Later("cli.places_and_people:centres", "Access centres: add, list.", BEGIN),
     "person": Later("cli.places_and_people:people", "People who record: add, list.", BEGIN),
@@ -26,6 +27,15 @@ COMMANDS: dict[str, Later] = {
     "record": Later("cli.record:record", "Record what happened, by hand: one command a kind.", HAND),
     "correct": Later("cli.record:correct", "Say what is true instead of what an entry says.", HAND),
     "retract": Later("cli.record:retract", "Say that an entry should never have been made.", HAND),
+    "brief": Later("cli.look:brief", "What one needs to know before anybody touches the arm.", LOOK),
+    "history": Later("cli.look:history", "The whole life of an access, a sentence a line.", LOOK),
+    "audit": Later("cli.look:audit", "Who did and looked at what.", LOOK),
+    "entries": Later("cli.keep:entries", "Entries as files: load, dump, restore.", KEEP),
+    "seal": Later("cli.keep:seal", "Write a seal, to be kept by somebody else.", KEEP),
+    "verify": Later("cli.keep:verify", "Say what is not as it was written.", KEEP),
+    "rebuild": Later("cli.keep:rebuild", "Make the columns kept for lists anew.", KEEP),
+    "backup": Later("cli.keep:backup", "Copy the ledger to a file while it is in use.", KEEP),
+    "restore": Later("cli.keep:restore", "Copy a backup to a new place, and verify it.", KEEP),
 }
 """Every command, in the order of the help."""
 

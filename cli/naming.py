@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from ledger.store import Ledger
 
 _ENTRY = re.compile(r"(?P<patient>[Pp]\d{1,12})\.(?P<session>s?)(?P<version>\d{1,9})")
+_SHORT = re.compile(r"(?<=\bentry )[0-9a-f]{8}\b")  # as sentences about entries shorten an id
 _UUID = re.compile(r"\b[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}\b")
 
 
@@ -49,7 +50,9 @@ def named_in(text: str, history: History) -> str:
     names = {entry.id: entry_name(history.patient, entry) for entry in history.entries}
     for patient, others in history.merged:
         names.update((entry.id, entry_name(patient, entry)) for entry in others)
-    return _UUID.sub(lambda found: names.get(found[0], found[0]), text)
+    text = _UUID.sub(lambda found: names.get(found[0], found[0]), text)
+    short = {entry_id[:8]: name for entry_id, name in names.items()}
+    return _SHORT.sub(lambda found: short.get(found[0], found[0]), text)
 
 
 def access_named(history: History, text: str) -> str:

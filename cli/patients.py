@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from cli import say
 from cli.lazy import Later, a_group
-from cli.options import ByOption, JsonOption, LedgerOption, PatientArgument, TodayOption, opened, person_of, the_patient
+from cli.options import (
+    ByOption,
+    JsonOption,
+    LedgerOption,
+    PatientArgument,
+    TodayOption,
+    opened,
+    opened_directory,
+    person_of,
+    the_patient,
+)
 
 if TYPE_CHECKING:
     from ledger.dates import PartialDate
     from ledger.people import Identifier, Patient
     from ledger.store import Ledger
+    from ledger.store.opening import Directory
 
 patients = a_group(
     {
@@ -121,7 +133,7 @@ def list_patients(
     as_json: JsonOption = False,
 ) -> None:
     """The patients of this ledger, or those who fit."""
-    with opened(ledger) as found:
+    with opened_directory(ledger) as found:
         if text:
             there = [one for one in found.who.find(text) if unit is None or one.unit == unit]
         else:
@@ -130,37 +142,52 @@ def list_patients(
     if as_json:
         say.as_json({"patients": [{**_plain(one), "accesses": accesses.get(one.id, [])} for one in there]})
     elif there:
-        say.table(
-            ["Patient", "Born", "Unit", "Name", "Accesses"],
-            [
-                [one.id, one.birth_date or "", one.unit or "", _name(one), "; ".join(accesses.get(one.id, []))]
-                for one in there
-            ],
-        )
+        _tell_patients(there, accesses)
     elif text or unit:
         say.out("No patient fits.")
     else:
         say.out('No patients yet. Enter one with `access-ledger patient add --name "…" --born 1958-07-14`.')
 
 
-def _accesses(ledger: Ledger, wanted: list[str]) -> dict[str, list[str]]:
+def _tell_patients(there: list[Patient], accesses: dict[str, list[str]]) -> None:
+    """A line each; what is alike for all of them is said once."""
+    all_invented = len(there) > 1 and all(one.invented for one in there)
+    units = {one.unit for one in there}
+    headings = ["Patient", "Born", *(["Unit"] if len(units) > 1 else []), "Name", "Accesses"]
+    rows = []
+    for one in there:
+        unit = [one.unit or ""] if len(units) > 1 else []
+        name = _name(one).removesuffix(" (invented)") if all_invented else _name(one)
+        rows.append([one.id, one.birth_date or "", *unit, name, "; ".join(accesses.get(one.id, []))])
+    say.table(headings, rows)
+    if len(units) == 1 and len(there) > 1 and None not in units:
+        say.out(f"All of unit {there[0].unit}.")
+    if all_invented:
+        say.out("All of them are invented; no such person exists.")
+
+
+def _accesses(ledger: Directory, wanted: list[str]) -> dict[str, list[str]]:
     """The names of the accesses that are in the body and kept, from the columns kept for lists."""
+    found = {}
+    for patient, rows in access_rows(ledger, wanted[0] if len(wanted) == 1 else None):
+        found[patient] = [row["name"] for row in rows if row.get("closed") is None]
+    return found
+
+
+def access_rows(ledger: Ledger | Directory, patient: str | None = None) -> Iterator[tuple[str, list[dict[str, Any]]]]:
+    """The columns kept for lists (`ledger.projections.rows`), as plain values, of a patient or of all.
+
+    Read here without the classes of events, whose making takes longer than the list itself.
+    """
     import orjson
 
     from ledger.store.who import number_of, patient_id
 
-    found: dict[str, list[str]] = {}
-    if len(wanted) == 1:
-        rows = ledger.db.execute(
-            "SELECT patient, body FROM access_rows WHERE org=? AND patient=?", (ledger.org, number_of(wanted[0]))
-        ).fetchall()
-    else:
-        rows = ledger.db.execute("SELECT patient, body FROM access_rows WHERE org=?", (ledger.org,)).fetchall()
-    for number, body in rows:
-        row = orjson.loads(body)
-        if row.get("closed") is None:
-            found.setdefault(patient_id(number), []).append(row["name"])
-    return found
+    wanted, values = "SELECT stream, accesses FROM streams WHERE org=? AND accesses IS NOT NULL", [ledger.org]
+    if patient is not None:
+        wanted, values = wanted + " AND stream=?", [ledger.org, 2 * number_of(patient)]
+    for stream, accesses in ledger.db.execute(wanted, values).fetchall():
+        yield patient_id(stream // 2), orjson.loads(bytes(accesses))
 
 
 def show(
@@ -177,7 +204,7 @@ def show(
         one = the_patient(found, patient)
         alike = [other.id for other in found.who.called_like(one)]
         history = found.history(one.id)
-        rows = _rows(found, one.id)
+        rows = [row for _, theirs in access_rows(found, one.id) for row in theirs]
         reports = list(found.papers.reports(patient=one.id))
         note(found, "patient show", person=by, patient=one.id)
     if as_json:
@@ -216,19 +243,6 @@ def show(
         f"{say.counted(len(history.entries), 'entry', 'entries')}, {say.counted(len(reports), 'report')}"
         + (f", of which {waiting} wait{'s' if waiting == 1 else ''} to be confirmed." if waiting else ".")
     )
-
-
-def _rows(ledger: Ledger, patient: str) -> list[dict[str, Any]]:
-    import orjson
-
-    from ledger.store.who import number_of
-
-    return [
-        orjson.loads(body)
-        for (body,) in ledger.db.execute(
-            "SELECT body FROM access_rows WHERE org=? AND patient=?", (ledger.org, number_of(patient))
-        ).fetchall()
-    ]
 
 
 def change(

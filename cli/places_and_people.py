@@ -9,7 +9,7 @@ import typer
 
 from cli import say
 from cli.lazy import Later, a_group
-from cli.options import JsonOption, LedgerOption, opened
+from cli.options import JsonOption, LedgerOption, opened_directory
 
 units = a_group(
     {
@@ -54,7 +54,7 @@ def add_unit(
     """Enter a unit, or change its name or zone."""
     from ledger.people import Unit
 
-    with opened(ledger) as found:
+    with opened_directory(ledger) as found:
         unit = Unit(id=checked(id), name=name, zone=zone or found.zone.key, invented=invented)
         found.who.add_unit(unit)
         if as_json:
@@ -65,7 +65,7 @@ def add_unit(
 
 def list_units(ledger: LedgerOption = None, as_json: JsonOption = False) -> None:
     """The units of this ledger."""
-    with opened(ledger) as found:
+    with opened_directory(ledger) as found:
         there = found.who.units()
     if as_json:
         say.as_json({"units": [vars(one) for one in there]})
@@ -85,7 +85,7 @@ def add_centre(
     """Enter an access centre, or change its name."""
     from ledger.people import Centre
 
-    with opened(ledger) as found:
+    with opened_directory(ledger) as found:
         centre = Centre(id=checked(id), name=name, invented=invented)
         found.who.add_centre(centre)
     if as_json:
@@ -96,7 +96,7 @@ def add_centre(
 
 def list_centres(ledger: LedgerOption = None, as_json: JsonOption = False) -> None:
     """The access centres of this ledger."""
-    with opened(ledger) as found:
+    with opened_directory(ledger) as found:
         there = found.who.centres()
     if as_json:
         say.as_json({"centres": [vars(one) for one in there]})
@@ -119,7 +119,7 @@ def add_person(
     """Enter somebody who records."""
     from ledger.people import Person
 
-    with opened(ledger) as found:
+    with opened_directory(ledger) as found:
         person = Person(id=checked(id), name=name, role=role, invented=invented)
         found.who.add_person(person)
     if as_json:
@@ -131,7 +131,7 @@ def add_person(
 
 def list_people(ledger: LedgerOption = None, as_json: JsonOption = False) -> None:
     """The people of this ledger."""
-    with opened(ledger) as found:
+    with opened_directory(ledger) as found:
         there = found.who.people()
     if as_json:
         say.as_json({"people": [vars(one) for one in there]})

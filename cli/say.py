@@ -9,7 +9,8 @@ from __future__ import annotations
 import os
 import sys
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any, NoReturn
 
 import typer
@@ -148,10 +149,31 @@ def counted(number: int, one: str, many: str | None = None) -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
+@contextmanager
+def progress(what: str, total: int | None = None) -> Iterator[Callable[[int], None] | None]:
+    """How far a long thing has come, on a terminal; gives None elsewhere. Call it with the number done so far."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = [BarColumn(), MofNCompleteColumn()] if total is not None else [TextColumn("{task.completed:,}")]
+    console = Console(stderr=True)
+    with Progress(*columns, TextColumn(what), TimeElapsedColumn(), console=console, transient=True) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda done: bar.update(task, completed=done)
+
+
 def next_steps(*commands: tuple[str, str]) -> None:
     """What one would type next, and why."""
     out()
     out("Next:")
-    widest = max(len(command) for command, _ in commands)
+    fits = [len(command) for command, why in commands if len(command) + len(why) + 4 <= width()]
+    widest = max(fits, default=0)
     for command, why in commands:
-        out(f"  {command.ljust(widest)}  {why}".rstrip())
+        if len(command) > widest or len(why) + widest + 4 > width():
+            paragraph(f"# {why}", "  ", "  # ")
+            out(f"  {command}")
+        else:
+            out(f"  {command.ljust(widest)}  # {why}")

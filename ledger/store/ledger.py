@@ -13,25 +13,23 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from functools import cached_property
 from pathlib import Path
-from uuid import UUID, uuid4
+from uuid import UUID
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import insert, select
+from sqlalchemy import select
 
 from ledger.admission import Gate, Refusal, doubts_of
 from ledger.chronology import History
 from ledger.dates import instant_text
 from ledger.entries import Draft, Entry, Signature, chained, decode, encode, entry_id_of, entry_made, genesis
-from ledger.errors import Doubt, LedgerError, NotFound, NotTrusted, Refused, StaleHistory, WrongInput
+from ledger.errors import Doubt, LedgerError, NotFound, NotTrusted, Refused, StaleHistory
 from ledger.events import SESSION_KINDS, PatientsAreOne
 from ledger.projections.rows import AccessRow, row_from_bytes, rows_of
 from ledger.store import schema
-from ledger.store.database import Database, connect
+from ledger.store.database import Database
+from ledger.store.opening import ORGANISATION, opened
 from ledger.store.papers import Papers
 from ledger.store.who import Who, number_of, patient_id
-
-ORGANISATION = 1
-"""In a file there is one organisation. In PostgreSQL a ledger of another organisation is opened with its number."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -496,59 +494,8 @@ def open_ledger(
 
     `zone` and `uuid` are those of a new organisation. Raises NotFound, WrongInput.
     """
-    db = connect(where, create=create)
-    try:
-        if not _has_tables(db):
-            if not create:
-                raise WrongInput(
-                    "This database holds no ledger.",
-                    "Make one there with `access-ledger init`, or name another with --ledger.",
-                )
-            _make_tables(db)
-        row = db.execute("SELECT value FROM meta WHERE key='format'").fetchone()
-        if row is None or row[0] != schema.SCHEMA_FORMAT:
-            raise WrongInput(
-                "This ledger was written by a newer version of access-ledger.", "Use that version, or a newer one."
-            )
-        found = db.execute("SELECT uuid, zone FROM organisations WHERE org=?", (org,)).fetchone()
-        if found is None:
-            made = uuid or uuid4()
-            _check_zone(zone)
-            with db.writing():
-                db.execute("INSERT INTO organisations (org, uuid, zone) VALUES (?,?,?)", (org, str(made), zone))
-            found = (str(made), zone)
-        return Ledger(db, org, UUID(found[0]), found[1], clock=clock, salt=salt)
-    except BaseException:
-        db.close()
-        raise
-
-
-def _check_zone(zone: str) -> None:
-    try:
-        ZoneInfo(zone)
-    except Exception:
-        raise WrongInput(
-            f"{zone[:40]!r} is not a time zone.", "Name one as the IANA list does, for example Europe/London."
-        ) from None
-
-
-def _has_tables(db: Database) -> bool:
-    if db.is_postgres:
-        return db.execute("SELECT to_regclass('entries')").fetchone()[0] is not None
-    return db.execute("SELECT 1 FROM sqlite_master WHERE name='entries'").fetchone() is not None
-
-
-def _make_tables(db: Database) -> None:
-    """Makes the schema under a lock, so that two who start at once do not get in each other's way."""
-    with db.writing():
-        if db.is_postgres:
-            db.execute("SELECT pg_advisory_xact_lock(7204931150412)")
-        if _has_tables(db):
-            return
-        schema.metadata.create_all(db.core, checkfirst=False)
-        for statement in schema.POSTGRES_GUARDS if db.is_postgres else schema.SQLITE_GUARDS:
-            db.cursor.execute(statement)
-        db.core.execute(insert(schema.meta), [{"key": "format", "value": schema.SCHEMA_FORMAT}])
+    db, found, its_zone = opened(where, create=create, zone=zone, org=org, uuid=uuid)
+    return Ledger(db, org, found, its_zone, clock=clock, salt=salt)
 
 
 def patients_of(ledger: Ledger, *, unit: str | None = None) -> Iterator[str]:
