@@ -11,6 +11,7 @@ in `_ROOM` how many lines the section may have when the screen is full.
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -186,6 +187,26 @@ def access_to_use(views: Sequence[AccessView]) -> AccessView | None:
     return max(there, key=_claim_to_use)
 
 
+def shown_doubts(doubts: Sequence[Doubt], views: Sequence[AccessView]) -> list[Doubt]:
+    """The doubts in the words of the brief: accesses by name, and none that is told as two sentences already."""
+    names = {view.access: _short_name(view) for view in views}
+    disputed = {view.access for view in views if any(found.about in ("side", "kind") for found in view.conflicts)}
+    shown = []
+    for doubt in doubts:
+        if doubt.access in disputed and doubt.code in _TOLD_AS_CONFLICT:
+            continue
+        words = doubt.words
+        if doubt.access is not None and doubt.access in names:
+            words = re.sub(rf"(?<![\w-]){re.escape(doubt.access)}(?![\w-])", f"the {names[doubt.access]}", words)
+        shown.append(replace(doubt, words=_upper(words)))
+    return shown
+
+
+_TOLD_AS_CONFLICT = frozenset({"side-disagrees", "kind-disagrees", "lesion-on-other-side"})
+_DOUBTS_THAT_STOP = _TOLD_AS_CONFLICT | {"site-disagrees", "vein-disagrees", "lesion-on-two-accesses", "after-death"}
+"""Codes of admission's doubts that may mean the wrong arm, the wrong access or the wrong patient."""
+
+
 def _claim_to_use(view: AccessView) -> tuple[int, str, str]:
     used = view.folded.use.state in (UseIs.IN_USE, UseIs.PARTLY, UseIs.BOTH)
     kept_from = view.is_thrombosed or any(
@@ -314,9 +335,8 @@ class _Maker:
                     yield BriefLine(
                         f"Two entries disagree ({self.short(view)}). {conflict.first} {conflict.second}", conflict.roots
                     )
-        told = {conflict.about for view in self.views for conflict in view.conflicts}
-        for doubt in self.doubts:
-            if not ("side" in told and "side" in doubt.code):
+        for doubt in shown_doubts(self.doubts, self.views):
+            if doubt.code in _DOUBTS_THAT_STOP:
                 yield BriefLine(f"In doubt: {doubt.words}", doubt.about)
         if self.person.not_looked_at_since is not None:
             yield BriefLine(
@@ -484,6 +504,9 @@ class _Maker:
             yield BriefLine(f"Decision: {decision.words}{about}.", (decision.root,))
         for due in self.person.set_aside:
             yield BriefLine(f"{_upper(due.words)}.", (due.root,))
+        for doubt in shown_doubts(self.doubts, self.views):
+            if doubt.code not in _DOUBTS_THAT_STOP:
+                yield BriefLine(f"In doubt: {doubt.words}", doubt.about)
         if self.person.life_plan_day is not None:
             yield BriefLine(f"{day_words(self.person.life_plan_day)}: {self.person.life_plan}")
 

@@ -203,7 +203,8 @@ def _signs(folds: Folds, history: History) -> list[Sign]:
         for key in ("swelling", "collaterals", "complication-oedema"):
             if key in folded.findings:
                 found = folded.findings[key]
-                signs.append(_sign(found.one, folded.side, f"{side_words(folded.side)}: {found.words}, still open"))
+                where = "side unsettled" if folded.other_side is not None else side_words(folded.side)
+                signs.append(_sign(found.one, folded.side, f"{where}: {found.words}, still open"))
     return signs
 
 
