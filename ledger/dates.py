@@ -24,7 +24,9 @@ if TYPE_CHECKING:
 
 _SHAPE = re.compile(
     r"(?P<year>[12]\d{3})(?:-(?P<month>\d\d)(?:-(?P<day>\d\d)"
-    r"(?:T(?P<hour>\d\d):(?P<minute>\d\d)(?::(?P<second>\d\d)(?:\.\d{1,6})?)?(?P<offset>Z|[+-]\d\d:\d\d)?)?)?)?"
+    r"(?:T(?P<hour>[01]\d|2[0-3]):(?P<minute>\d\d)(?::(?P<second>\d\d)(?:\.\d{1,6})?)?"
+    r"(?P<offset>Z|[+-]\d\d:\d\d)?)?)?)?",
+    re.ASCII,
 )
 
 
@@ -101,17 +103,18 @@ def _parts_of(text: str) -> _Parts:
             "2019-03-04T10:30 or 2019-03-04T10:30:00+01:00"
         )
     try:
-        year, month, day = (int(found[part] or 0) for part in ("year", "month", "day"))
-        if not month:
-            return _Parts(date(year, 1, 1), date(year, 12, 31), None, None)
-        if not day:
-            return _Parts(date(year, month, 1), date(year, month, monthrange(year, month)[1]), None, None)
-        the_day = date(year, month, day)
+        year, month, day = found["year"], found["month"], found["day"]
+        if month is None:
+            return _Parts(date(int(year), 1, 1), date(int(year), 12, 31), None, None)
+        first = date(int(year), int(month), 1)
+        if day is None:
+            return _Parts(first, first.replace(day=monthrange(first.year, first.month)[1]), None, None)
+        the_day = first.replace(day=int(day))
         if found["hour"] is None:
             return _Parts(the_day, the_day, None, None)
         moment = datetime.fromisoformat(text)
         return _Parts(the_day, the_day, moment, found["offset"])
-    except (ValueError, IndexError):
+    except ValueError:
         raise ValueError(f"{text[:40]!r} is not a year, month, day or instant: there is no such day") from None
 
 

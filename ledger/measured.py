@@ -15,7 +15,8 @@ from typing import Literal
 Comparator = Literal["<", "<=", ">=", ">", "~"]
 HowKnown = Literal["measured", "estimated"]
 
-_DECIMAL = re.compile(r"-?\d{1,9}(\.\d{1,9})?")
+_DECIMAL_TEXT = r"-?\d{1,9}(?:\.\d{1,9})?"
+_DECIMAL = re.compile(_DECIMAL_TEXT, re.ASCII)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,6 +47,8 @@ class Measured:
             raise ValueError("a quantity needs a value, or both ends of a range")
         if self.value is not None and (self.low is not None or self.high is not None):
             raise ValueError("a quantity is either one value or a range, not both")
+        if self.value is None and self.comparator is not None:
+            raise ValueError("a range has no comparator: its ends say what is meant")
         if self.low is not None and self.high is not None and Decimal(self.low) > Decimal(self.high):
             raise ValueError("the low end of a range lies above its high end")
 
@@ -78,15 +81,17 @@ class Measured:
 
 
 def measured(text: str) -> Measured:
-    """A quantity from what a person types: `812.50`, `<20`, `~5`, `3-4`, `>=600`.
+    """A quantity from what a person types: `812.50`, `<20`, `~5` or `about 5`, `3-4`, `>=600`.
 
     Raises ValueError with what to write instead.
     """
     cleaned = text.strip().replace("≤", "<=").replace("≥", ">=")
-    found = re.fullmatch(r"(<=|>=|<|>|~)?\s*(-?\d{1,9}(?:\.\d{1,9})?)", cleaned)
+    if cleaned.startswith("about "):
+        cleaned = "~" + cleaned.removeprefix("about ")
+    found = re.fullmatch(rf"(<=|>=|<|>|~)?\s*({_DECIMAL_TEXT})", cleaned, re.ASCII)
     if found:
         return Measured(value=found[2], comparator=found[1])  # type: ignore[arg-type]
-    found = re.fullmatch(r"(\d{1,9}(?:\.\d{1,9})?)\s*(?:-|–|to)\s*(\d{1,9}(?:\.\d{1,9})?)", cleaned)
+    found = re.fullmatch(rf"({_DECIMAL_TEXT})\s*(?:-|–|to)\s*({_DECIMAL_TEXT})", cleaned, re.ASCII)
     if found:
         return Measured(low=found[1], high=found[2])
     raise ValueError(f"{text[:20]!r} is not a quantity: write 812.50, <20, ~5 or 3-4")

@@ -289,17 +289,17 @@ def lives(draw: st.DrawFn, most: int = 10, accesses: int = 3) -> list[Fact]:
 
 def recorded(told: Sequence[Event], zone: ZoneInfo = ZONE, patient: str = PATIENT.id) -> History:
     """The history in which these events were recorded one after another, without what admission refuses."""
-    return _Recorder(zone, patient).record(told).history
+    return Recorder(zone, patient).record(told).history
 
 
-class _Recorder:
+class Recorder:
     """Records events as the store does: admission first, then one minute later the next."""
 
     def __init__(self, zone: ZoneInfo, patient: str = PATIENT.id) -> None:
         self.history = History(patient=patient, zone=zone, entries=())
         self.gate = Gate(self.history, today=TODAY)
 
-    def record(self, told: Sequence[Event]) -> _Recorder:
+    def record(self, told: Sequence[Event]) -> Recorder:
         for event in told:
             self.add(event)
         return self
@@ -325,7 +325,7 @@ class _Recorder:
 @st.composite
 def admitted_histories(draw: st.DrawFn, most: int = 10, changes: int = 4) -> History:
     """A history that admission let through: a small life, told in any order, with corrections and retractions."""
-    recorder = _Recorder(draw(zones))
+    recorder = Recorder(draw(zones))
     recorder.record(draw(st.permutations(draw(lives(most)))))
     # What was refused because it was told too early may be told again.
     for _ in range(draw(st.integers(0, changes))):

@@ -31,7 +31,7 @@ from ledger.evidence import Evidence
 from ledger.measured import Measured
 from tests.examples import ALL_EXAMPLES
 from tests.lives import a_history, an_entry, corrected, grown, happening, retracted
-from tests.strategies import TODAY, _Recorder, admitted_histories, facts, lives, recorded, zones
+from tests.strategies import TODAY, Recorder, admitted_histories, facts, lives, recorded, zones
 
 ACCESS = "A1"
 
@@ -1963,7 +1963,7 @@ def test_the_examples_of_every_kind_are_judged(kind: str):
 @given(admitted_histories())
 def test_the_gate_after_taking_is_the_gate_made_anew(history: History):
     """Taking an entry in has to leave the same indexes as reading the whole history."""
-    recorder = _Recorder(history.zone)
+    recorder = Recorder(history.zone)
     for entry in history.entries:
         recorder.gate.take(entry)
     anew = Gate(history, today=TODAY)

@@ -42,9 +42,11 @@ def reading_of(text: str, zone: ZoneInfo) -> Reading:
     said = PartialDate(text)
     if len(text) <= 10:
         first_day, last_day = said.earliest, said.latest
-        first = datetime.combine(first_day, time.min, tzinfo=zone)
-        after = datetime.combine(last_day + timedelta(days=1), time.min, tzinfo=zone)
-        return Reading(int(first.timestamp()), int(after.timestamp()) - 1, first_day.toordinal(), last_day.toordinal())
+        first = int(datetime.combine(first_day, time.min, tzinfo=zone).timestamp())
+        after = int(datetime.combine(last_day + timedelta(days=1), time.min, tzinfo=zone).timestamp())
+        # A zone may leave out a whole day; whoever writes it down all the same means the day that came instead.
+        last = after - 1 if after > first else first + 86_399
+        return Reading(first, last, first_day.toordinal(), last_day.toordinal())
     moment = datetime.fromisoformat(text)
     # A minute said without its seconds may be any of them.
     open_seconds = 0 if text.count(":", 10, 19) == 2 else 59
