@@ -422,6 +422,19 @@ def names_compared(said: str, known: str | None) -> Agreement:
     return Agreement.OTHER
 
 
+def names_could_be_one(one: str, two: str) -> bool:
+    """Whether two writings can be of one person without a spelling mistake: the same, fuller, or with initials.
+
+    >>> names_could_be_one("M. Vellacott", "VELLACOTT, Maud Ann"), names_could_be_one("Maud Quill", "Ivor Quill")
+    (True, False)
+    """
+    return any(
+        not all(_initials_matched(*_rest(first, second))) and len(first) > 1 < len(second)
+        for first in _spellings(one)
+        for second in _spellings(two)
+    )
+
+
 def _spellings(name: str) -> list[tuple[str, ...]]:
     lowered = unicodedata.normalize("NFC", name.casefold())
     return list(dict.fromkeys((tuple(sorted(_words(lowered))), tuple(sorted(_words(lowered.translate(_UMLAUTS)))))))

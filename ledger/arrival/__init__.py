@@ -9,7 +9,7 @@ Not for: who the patient is (`ledger.matching`), what was done (`ledger.reading`
 
 from __future__ import annotations
 
-from ledger.arrival.desk import arrive
+from ledger.arrival.desk import Desk, arrive
 from ledger.arrival.values import (
     LIMITS,
     Arrived,
@@ -33,6 +33,7 @@ __all__ = [
     "Arrived",
     "ArrivedReport",
     "BirthDateClue",
+    "Desk",
     "DocumentStatus",
     "Envelope",
     "Form",

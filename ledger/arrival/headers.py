@@ -29,7 +29,7 @@ from ledger.arrival.values import (
 )
 from ledger.dates import PartialDate
 from ledger.errors import Doubt
-from ledger.matching import name_words, number_key
+from ledger.matching import name_words, names_could_be_one, number_key
 
 NHS_NUMBER = "https://fhir.nhs.uk/Id/nhs-number"
 """The URI of the English health-service number as its FHIR profiles publish it (from memory, not looked up)."""
@@ -85,7 +85,7 @@ def clues_in(text: str) -> PatientClues:
                 identifiers.setdefault((number_key(found.value), found.label), found)
                 if doubt is not None:
                     doubts.append(doubt)
-    kept_names = _without_shorter(names)
+    kept_names = same_person_only(names.values())
     doubts += disagreements(kept_names, tuple(births.values()), identifiers.values())
     return PatientClues(
         identifiers=tuple(identifiers.values()),
@@ -145,22 +145,21 @@ def envelope_in(text: str, form: Form = Form.PLAIN, **known: Any) -> Envelope:
     return Envelope(form=form, doubts=tuple(dict.fromkeys(doubts)), **merged)
 
 
-def other_patient(before: str, after: str) -> bool:
-    """Whether the headers of two stretches of text plainly name two people.
+def names_another(one: PatientClues, two: PatientClues) -> bool:
+    """Whether two headers plainly name two people.
 
-    Plainly: a number of the same kind differs, or name and birth date both do, or the name does and nothing else
-    that could tell is there on both sides. One that is silent names nobody.
+    Plainly: a number of the same kind differs and none is equal; or, without such numbers, the names are not of one
+    person and no birth date is shared. A header that is silent names nobody.
     """
-    one, two = clues_in(before), clues_in(after)
-    kinds = {clue.label: number_key(clue.value) for clue in one.identifiers}
-    shared = [(kinds[clue.label], number_key(clue.value)) for clue in two.identifiers if clue.label in kinds]
-    if shared and all(first == second for first, second in shared):
-        return False
-    if shared and all(first != second for first, second in shared):
-        return True
+    kinds: dict[str | None, set[str]] = {}
+    for clue in one.identifiers:
+        kinds.setdefault(clue.label, set()).add(number_key(clue.value))
+    equal = [number_key(clue.value) in kinds[clue.label] for clue in two.identifiers if clue.label in kinds]
+    if equal:
+        return not any(equal)
     if not (one.names and two.names):
         return False
-    if {name_key(name.text) for name in one.names} & {name_key(name.text) for name in two.names}:
+    if any(names_could_be_one(first.text, second.text) for first in one.names for second in two.names):
         return False
     births = [set(clue.readings) for clue in one.birth_dates], [set(clue.readings) for clue in two.birth_dates]
     return not any(first & second for first in births[0] for second in births[1])
@@ -179,6 +178,9 @@ class Labelled:
     end: int
     calls_it: str | None = None
     scheme: str | None = None
+
+
+_LONGEST_VALUE = 200
 
 
 def labelled(text: str) -> Iterator[Labelled]:
@@ -206,6 +208,7 @@ def labelled(text: str) -> Iterator[Labelled]:
                 if not (values is not None or one["mark"] or _stands_without_mark(what, source[start:end])):
                     continue
                 if start < end:
+                    end = min(end, start + _LONGEST_VALUE)
                     yield Labelled(what.what, source[start:end], base + start, base + end, what.calls_it, what.scheme)
         offset += len(line)
 
@@ -386,14 +389,18 @@ def name_key(said: str) -> str:
     return " ".join(sorted(name_words(said)))
 
 
-def _without_shorter(names: dict[str, NameClue]) -> tuple[NameClue, ...]:
-    """One clue where a header gives the same name in a fuller and a shorter form: the fuller one."""
-    keys = {key: set(key.split()) for key in names}
-    return tuple(
-        clue
-        for key, clue in names.items()
-        if not any(other != key and keys[key] < keys[other] and len(keys[key]) > 1 for other in names)
-    )
+def same_person_only(names: Iterable[NameClue]) -> tuple[NameClue, ...]:
+    """One clue for each person named: of several that could be of one person, the fullest, else the first."""
+    kept: list[NameClue] = []
+    for clue in names:
+        for nth, other in enumerate(kept):
+            if names_could_be_one(clue.text, other.text):
+                if len(name_key(clue.text)) > len(name_key(other.text)):
+                    kept[nth] = clue
+                break
+        else:
+            kept.append(clue)
+    return tuple(kept)
 
 
 # --- Numbers ------------------------------------------------------------------------------------------------------
@@ -570,12 +577,14 @@ def _status_heading(text: str) -> DocumentStatus | None:
     """
     seen = 0
     for line in text.split("\n"):
-        words = " ".join(re.sub(r"[^\w ]", " ", line).lower().split())
+        words = " ".join(re.sub(r"[^\w ]", " ", line[:_LONGEST_VALUE]).lower().split())
         if not words:
             continue
         seen += 1
         if seen > 15:
             return None
+        if len(line) >= _LONGEST_VALUE:
+            continue
         table = _table().status
         if words in table and (" " in words or line.strip().isupper() or line.strip(" *-_=#:").istitle()):
             return table[words]

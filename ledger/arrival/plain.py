@@ -18,11 +18,12 @@ from __future__ import annotations
 
 import codecs
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
-from ledger.arrival.values import LIMITS, CannotRead, Limits, Why
+from ledger.arrival.headers import names_another
+from ledger.arrival.values import LIMITS, CannotRead, Limits, PatientClues, Why
 
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -38,7 +39,9 @@ _HIDDEN = (0xAD, 0x200B, 0x200C, 0x200D, 0x2060, 0xFEFF)
 _TURNS = (0x200E, 0x200F, 0x061C, *range(0x202A, 0x202F), *range(0x2066, 0x206A))
 _DROPPED = dict.fromkeys((*_HIDDEN, *_TURNS))
 _LIGATURES = dict(zip(range(0xFB00, 0xFB07), ("ff", "fi", "fl", "ffi", "ffl", "st", "st"), strict=True))
-_TABLE: dict[int, str | None] = {**_SPACED, **_DROPPED, **_LIGATURES}
+# Half of a pair that stands alone is no character, and cannot be stored.
+_BROKEN = dict.fromkeys(range(0xD800, 0xE000), "\ufffd")
+_TABLE: dict[int, str | None] = {**_SPACED, **_DROPPED, **_LIGATURES, **_BROKEN}
 
 
 @dataclass(frozen=True)
@@ -172,16 +175,16 @@ _NUMBERED = re.compile(
     re.IGNORECASE | re.MULTILINE,
 )
 _PAGE_ONE = re.compile(r"\bpage[ \t]*:?[ \t]*0*1[ \t]*(?:of|/)[ \t]*\d{1,4}\b", re.IGNORECASE)
+_MOST_STRETCHES = 20_000
 _RULE = re.compile(r"^[ \t]*(?:={10,}|\*{10,}|_{10,}|-{10,}|#{10,}|~{10,})[ \t]*$", re.MULTILINE)
 
 
-def reports_in(text: str, other_patient: Callable[[str, str], bool]) -> list[tuple[int, int]]:
+def reports_in(text: str, clues_in: Callable[[str], PatientClues]) -> list[tuple[int, int]]:
     """Where in a text each report stands. One stretch, unless the text plainly says that there are several.
 
     It says so by "End of report", by "Report 1 of 3" on a line of its own with the numbers in order, by a page that
     begins again with "Page 1 of …", by a page whose header names another patient, and by a line drawn across with
-    the header of another patient right below it. `other_patient(before, after)` says whether the headers of two
-    stretches name two people.
+    the header of another patient right below it. `clues_in(stretch)` gives what a stretch says of its patient.
 
     Stretches are in order and cover the whole text.
     """
@@ -195,16 +198,32 @@ def reports_in(text: str, other_patient: Callable[[str, str], bool]) -> list[tup
         if is_first and first_pages:
             cuts.add(start)
         first_pages += is_first
-    for start, end in pairwise(pages[1:]):
-        before = max(cut for cut in cuts if cut <= start)
-        if start not in cuts and other_patient(text[before:start], text[start:end]):
-            cuts.add(start)
-    for rule in _RULE.finditer(text):
-        before = max(cut for cut in cuts if cut <= rule.start())
-        head = text[rule.end() : rule.end() + 800].split("\n\n\n")[0]
-        if rule.start() - before > 200 and other_patient(text[before : rule.start()], head):
-            cuts.add(rule.start())
+    rules = {rule.start() for rule in _RULE.finditer(text)}
+    cuts.update(_where_the_patient_changes(text, cuts, pages, rules, clues_in))
     return _with_words(text, sorted(cuts | {len(text)}))
+
+
+def _where_the_patient_changes(
+    text: str, cuts: set[int], pages: list[int], rules: set[int], clues_in: Callable[[str], PatientClues]
+) -> Iterator[int]:
+    """Each stretch between pages and lines drawn across is looked at once, beside the last header before it."""
+    starts = sorted({*pages, *rules, *cuts, len(text)})
+    if len(starts) > _MOST_STRETCHES:
+        return
+    known: PatientClues | None = None
+    since = 0
+    for start, end in pairwise(starts):
+        if start in cuts:
+            known, since = None, start
+        # Below a line drawn across, the header of another report stands at once; further down is its prose.
+        only_a_rule = start in rules and start not in pages
+        clues = clues_in(text[start : min(end, start + 800) if only_a_rule else end])
+        if clues.is_empty:
+            continue
+        if known is not None and names_another(known, clues) and (not only_a_rule or start - since > 200):
+            yield start
+            known, since = None, start
+        known = clues if known is None else known
 
 
 def _after_line(text: str, at: int) -> int:

@@ -219,11 +219,15 @@ class Unreadable:
 
 @dataclass(frozen=True, kw_only=True)
 class Arrived:
-    """What a file held: its reports, and what of it could not be read. One of the two is never empty."""
+    """What a file held: its reports, and what of it could not be read. One of the two is never empty.
+
+    `headings` are the headings of a spreadsheet's columns, so that a mapping of them can be offered.
+    """
 
     form: Form
     parts: tuple[ArrivedReport, ...] = ()
     unreadable: tuple[Unreadable, ...] = ()
+    headings: tuple[str, ...] = ()
 
     @property
     def is_complete(self) -> bool:
@@ -236,7 +240,7 @@ class Limits:
 
     `seconds` and `memory_bytes` hold for the extraction of one file in its own process, recognition of scanned pages
     included. `unpacked_bytes` is what a zipped document may unpack to, `text_length` what a text may hold in code
-    points.
+    points. `ocr_language` is the language in which pictures are recognised, by its name in `tesseract`.
     """
 
     file_bytes: int = 64 * 1024 * 1024
@@ -247,6 +251,7 @@ class Limits:
     parts: int = 5_000
     seconds: float = 60.0
     ocr_seconds_a_page: float = 40.0
+    ocr_language: str = "eng"
     memory_bytes: int = 1024 * 1024 * 1024
 
 
