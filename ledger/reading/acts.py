@@ -1,0 +1,625 @@
+"""What was done: from words such as "placement", "was ligated" and "fistulogram" to deeds on an access.
+
+A deed is taken for done when the title names it and nothing takes it back, or when a
+finished verb of the operation tells it. What was noticed and not taken is kept with
+its reason.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+from ledger.reading.accesses import CATHETERS, NEEDLED, Meant, described_beside
+from ledger.reading.page import Page, Scope, Thing
+
+REASONS = {
+    "past": "told as history",
+    "planned": "planned or conditional",
+    "denied": "denied",
+    "risk": "a risk or a choice that was explained",
+    "given-up": "tried and given up",
+    "diagnosis": "stands in the diagnosis",
+    "aside": "stands in a part about something else",
+    "other organ": "another organ or another device",
+    "no access": "no dialysis access that it could belong to",
+    "not an angioplasty": "a balloon that did not open a narrowing",
+    "of the exchange": "part of the exchange",
+    "not told as done": "named, but not told as done",
+    "branch": "a branch or a vein end, not the access",
+    "another access": "about an access that was not operated on",
+}
+
+
+@dataclass
+class Evidence:
+    """One place that tells a deed. `weight`: 3 a title, 2 a finished verb, 1 a noun in the running text."""
+
+    kind: str
+    start: int
+    end: int
+    thing: Thing
+    weight: int
+    role: str
+    scope: Scope
+    access: Meant | None
+    method: str | None = None
+    how: str | None = None
+    negated: bool = False
+
+
+@dataclass
+class Deed:
+    """Something done to an access, with all that tells it."""
+
+    kind: str
+    access: Meant | None
+    evidence: list[Evidence]
+    against: list[Evidence] = field(default_factory=list)
+    how: str | None = None
+    doubts: list[str] = field(default_factory=list)
+
+    @property
+    def in_title(self) -> bool:
+        return any(one.weight == 3 for one in self.evidence)
+
+    @property
+    def is_told(self) -> bool:
+        return any(one.weight == 2 for one in self.evidence)
+
+    @property
+    def methods(self) -> list[str]:
+        found: list[str] = []
+        for one in self.evidence:
+            if one.method and one.method not in found:
+                found.append(one.method)
+        return found
+
+
+@dataclass
+class LeftOut:
+    """Words that were noticed and not taken."""
+
+    start: int
+    end: int
+    what: str
+    reason: str
+
+
+_KIND_OF = {
+    ("make", "needled"): "creation",
+    ("place", "needled"): "creation",
+    ("place", "catheter"): "catheter-placed",
+    ("remove", "catheter"): "catheter-removed",
+    ("exchange", "catheter"): "catheter-exchanged",
+    ("ligate", "needled"): "abandonment",
+    ("excise", "needled"): "abandonment",
+    ("remove", "graft"): "abandonment",
+    ("revise", "needled"): "revision",
+    ("exchange", "graft"): "revision",
+    ("abandon", "needled"): "abandonment",
+    ("revise", "catheter"): "other-intervention",
+}
+_OBJECTS = frozenset({"head", "tool", "part", "stent", "clot", "other", "vessel"})
+_VASCULAR = frozenset(
+    {
+        "creation",
+        "angiogram",
+        "angioplasty",
+        "stent",
+        "thrombectomy",
+        "banding",
+        "revision",
+        "second-stage",
+        "abandonment",
+    }
+)
+_CATHETER = frozenset({"catheter-placed", "catheter-removed", "catheter-exchanged"})
+_DIALYSIS = re.compile(
+    r"\b(?:ha?emodia?l?y?\w*|dialysis|dialy[sz]\w+|hd|esrd|eskd|esrf|end[\s-]stage"
+    r"|renal failure|kidney failure|ckd|crrt|aki|uremi\w*|uraemi\w*|ha?emofiltration"
+    r"|hyperkala?emia|k\+)\b"
+)
+_NOT_DIALYSIS = re.compile(
+    r"\b(?:chemo\w*|leuka?emia|lymphoma|tpn|parenteral|antibiotics? (?:therapy|access)"
+    r"|transfusions?|oncolog\w*|carcinoma|stem cell|apheresis|plasmapheresis"
+    r"|plasma exchange|bone marrow|myeloma)\b"
+)
+
+
+def deeds_of(page: Page, accesses: list[Meant]) -> tuple[list[Deed], list[LeftOut]]:
+    """What was done to which access, and what was noticed and left out."""
+    left_out: list[LeftOut] = []
+    if not _is_about_access(page, accesses):
+        for thing in page.things:
+            if thing.cls == "act":
+                left_out.append(LeftOut(thing.start, thing.end, thing.get("kind") or "", "no access"))
+        return [], left_out
+    evidence = []
+    strict = _title_is_elsewhere(page)
+    for thing in page.things:
+        if thing.cls == "act":
+            one = _act(page, thing, accesses, left_out, strict)
+        elif thing.cls == "verb":
+            one = _verb(page, thing, accesses, left_out, strict)
+        else:
+            continue
+        if one is not None:
+            evidence.append(one)
+    return _weighed(page, accesses, evidence, left_out), left_out
+
+
+def _is_about_access(page: Page, accesses: list[Meant]) -> bool:
+    strong = any(name.strength != "weak" for meant in accesses for name in meant.named)
+    if not strong:
+        return False
+    return bool(_DIALYSIS.search(page.low)) or any(
+        name.strength == "strong" for meant in accesses for name in meant.named
+    )
+
+
+def _title_is_elsewhere(page: Page) -> bool:
+    """The title speaks of something else, so only what names a dialysis access itself can count."""
+    titled = [one for one in page.parts.sentences if one.role == "title"]
+    if not titled:
+        return page.is_clinic
+    named = other = False
+    for index, sentence in enumerate(page.parts.sentences):
+        if sentence.role != "title":
+            continue
+        for thing in page.within(index):
+            if (
+                thing.cls == "head" and thing.get("kind") != "catheter" and thing.get("strength") != "weak"
+            ) or thing.get("access"):
+                named = True
+            if thing.cls == "head" and thing.get("kind") == "catheter" and thing.get("strength") == "strong":
+                named = True
+            if thing.cls == "head" and thing.get("strength") == "weak":
+                named = named or not any(near.cls == "other" for near in page.within(index))
+            if thing.cls in ("act", "vessels", "side"):
+                pass
+            if thing.cls == "other":
+                other = True
+    if other and not _access_in_title(page):
+        return True
+    if named:
+        return False
+    # "Left arm venogram. Angioplasty of the brachiocephalic vein": the vessels of an access, and no other organ.
+    return not any(
+        thing.cls in ("act", "vessels") and not other
+        for index, sentence in enumerate(page.parts.sentences)
+        if sentence.role == "title"
+        for thing in page.within(index)
+    )
+
+
+def _access_in_title(page: Page) -> bool:
+    return any(
+        (thing.cls == "head" and thing.get("strength") == "strong") or thing.get("access")
+        for index, sentence in enumerate(page.parts.sentences)
+        if sentence.role == "title"
+        for thing in page.within(index)
+    )
+
+
+def _act(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOut], strict: bool) -> Evidence | None:
+    kind = thing.get("kind")
+    assert kind is not None
+    around = page.within(thing.sentence)
+    role = page.role(thing)
+    noun = thing.get("form") == "n"
+    access = _access_beside(page, thing, accesses, kind)
+    names_access = access is not None or thing.get("access") is not None
+    if any(one.cls == "other" for one in around) and not (
+        names_access and not strict and not _other_is_nearer(page, thing)
+    ):
+        left_out.append(LeftOut(thing.start, thing.end, kind, "other organ"))
+        return None
+    if strict and not (names_access and page.scope(thing, noun=noun).is_now and not page.is_clinic):
+        left_out.append(LeftOut(thing.start, thing.end, kind, "no access"))
+        return None
+    scope = page.scope(thing, noun=noun)
+    if page.is_questioned(thing):
+        scope = Scope("planned")
+    if kind == "angioplasty":
+        reason = _no_angioplasty(page, thing)
+        if reason is not None:
+            left_out.append(LeftOut(thing.start, thing.end, kind, reason))
+            return None
+    if kind == "angiogram" and not thing.get("access") and _main_is_catheter(accesses) and role != "title":
+        return None
+    if thing.get("narrative") and _main_is_catheter(accesses):
+        return None
+    weight = _weight(page, thing, role, noun)
+    return Evidence(kind, thing.start, thing.end, thing, weight, role, scope, access, thing.get("method"))
+
+
+def _weight(page: Page, thing: Thing, role: str, noun: bool) -> int:
+    if role == "title" or (role == "opening" and noun):
+        return 3
+    if not noun:
+        return 2
+    return 1
+
+
+def _other_is_nearer(page: Page, thing: Thing) -> bool:
+    around = [one for one in page.within(thing.sentence) if one.cls in ("other", "head")]
+    if not around:
+        return False
+    nearest = min(around, key=lambda one: max(one.start - thing.end, thing.start - one.end, 0))
+    return nearest.cls == "other"
+
+
+def _no_angioplasty(page: Page, thing: Thing) -> str | None:
+    sentence = page.sentence(thing.sentence)
+    around = page.within(thing.sentence)
+    form = thing.get("form")
+    words = page.low[thing.start : thing.end]
+    for one in around:
+        if one.cls == "notplasty" and (form != "n" or thing.get("needs") or "balloon" in words):
+            return "not an angioplasty"
+        if one.cls == "notplasty" and one.get("method") is None and abs(one.start - thing.end) < 40:
+            return "not an angioplasty"
+    text = page.low[sentence.start : sentence.end]
+    if re.search(r"\b(?:sizing|as a sizer|mandrel|dowel|tied down over|fibrin)\b", text):
+        return "not an angioplasty"
+    if any(one.get("balloon") == "pull" for one in around) and form != "n":
+        return "not an angioplasty"
+    needs = thing.get("needs")
+    if needs == "balloon":
+        sized = any(one.unit in ("mm", "size", "sizes") for one in page.quantities_in(sentence.start, sentence.end))
+        if "balloon" not in text and not sized:
+            return "not told as done"
+        if re.search(r"\bdilators?\b|tract|subcutaneous|skin|cervi", text) and "balloon" not in text:
+            return "not an angioplasty"
+    if needs == "lesion":
+        before = page.low[max(0, sentence.start - 300) : sentence.end]
+        if not re.search(r"steno|narrow|lesion|occlu|strictur", before):
+            return "not told as done"
+    return None
+
+
+def _main_is_catheter(accesses: list[Meant]) -> bool:
+    best = max(accesses, key=lambda one: one.weight, default=None)
+    return best is not None and best.family == "catheter"
+
+
+def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOut], strict: bool) -> Evidence | None:
+    do = thing.get("do")
+    assert do is not None
+    noun = thing.get("form") == "n"
+    target = _object_of(page, thing)
+    if target is None:
+        return None
+    if target.cls == "other":
+        left_out.append(LeftOut(thing.start, thing.end, do, "other organ"))
+        return None
+    if target.cls != "head":
+        if target.cls == "part" and do == "ligate":
+            left_out.append(LeftOut(thing.start, thing.end, do, "branch"))
+        return None
+    if (
+        any(one.cls == "other" and abs(one.start - target.end) < 25 for one in page.within(thing.sentence))
+        and target.get("strength") != "strong"
+    ):
+        left_out.append(LeftOut(thing.start, thing.end, do, "other organ"))
+        return None
+    access = _access_of(accesses, target)
+    if access is None:
+        return None
+    head_kind = access.kind or target.get("kind")
+    family = access.family
+    kind = None
+    if family == "needled" or (family is None and head_kind is None):
+        if head_kind == "graft":
+            kind = _KIND_OF.get((do, "graft"))
+        kind = kind or _KIND_OF.get((do, "needled"))
+    elif family == "catheter":
+        kind = _KIND_OF.get((do, "catheter"))
+        if kind is not None and not _is_dialysis_catheter(page, thing, target, access):
+            left_out.append(LeftOut(thing.start, thing.end, kind, "other organ"))
+            return None
+    if kind is None:
+        return None
+    if do == "place" and family == "needled" and head_kind != "graft" and thing.get("form") != "n":
+        # "The fistula was placed" is said of grafts and of histories; alone it makes nothing.
+        pass
+    if do == "revise" and not noun and target.get("strength") == "weak" and head_kind != "fistula":
+        return None
+    role = page.role(thing)
+    if strict and not (target.get("strength") == "strong" and role in ("technique", "title", "findings", "impression")):
+        left_out.append(LeftOut(thing.start, thing.end, kind, "no access"))
+        return None
+    scope = page.scope(thing, noun=noun)
+    if scope.is_now and page.scope(target).what in ("planned", "risk", "given-up", "denied"):
+        scope = page.scope(target)
+    if page.is_questioned(target) or page.is_questioned(thing):
+        scope = Scope("planned")
+    how = (
+        {"ligate": "ligation", "excise": "excision", "remove": "excision", "abandon": "given-up"}.get(do)
+        if kind == "abandonment"
+        else None
+    )
+    if kind == "abandonment" and how == "excision":
+        around = page.low[max(0, thing.start - 30) : target.end + 40]
+        if re.search(r"\b(?:partial|segment|portion of|part of|segmental)\b", around):
+            kind, how = "revision", None
+    method = "catheter-repair" if kind == "other-intervention" else None
+    weight = _weight(page, thing, role, noun)
+    if thing.get("form") == "p" and weight == 2 and do in ("place", "make", "remove") and page.operating_words >= 3:
+        weight = 2
+    start, end = min(thing.start, target.start), max(thing.end, target.end)
+    return Evidence(kind, start, end, thing, weight, role, scope, access, method, how)
+
+
+def _object_of(page: Page, thing: Thing) -> Thing | None:
+    """What a verb is about: for "insertion of …" what follows, for "… was removed" what stands before."""
+    around = page.within(thing.sentence)
+    at = around.index(thing)
+    before = [
+        one
+        for one in around[:at]
+        if one.cls in _OBJECTS and not (one.cls == "vessel" and one.get("artery") is None and one.get("vein") is None)
+    ]
+    after = [one for one in around[at + 1 :] if one.cls in _OBJECTS]
+    low = page.low
+    if thing.get("form") == "n":
+        follows = bool(re.match(r"\s*(?:,\s*\w+\s*,?\s*)?(?:of|for)\b", low[thing.end : thing.end + 14]))
+        if not follows and before:
+            last = before[-1]
+            if page.words_between(last.end, thing.start) <= 1 and last.cls != "vessel":
+                return last
+        for one in after:
+            if page.words_between(thing.end, one.start) > 14:
+                break
+            if one.cls == "vessel":
+                # "Insertion of a left subclavian catheter": the vein says where, unless it is what is tied.
+                if thing.get("do") in ("ligate", "excise") and not _head_follows(page, one, after):
+                    return one
+                continue
+            if (
+                one.cls == "tool"
+                and _head_follows(page, one, after)
+                and re.search(r"\bof\b", low[thing.end : one.start]) is None
+            ):
+                continue
+            return one
+        return None
+    for one in reversed(before):
+        if page.words_between(one.end, thing.start) > 16:
+            break
+        if one.cls == "vessel" and thing.get("do") != "ligate":
+            continue
+        gap = low[one.end : thing.start]
+        if one.cls == "head" and re.search(r"\bwires?\b|\bneedle\b|\bsheath\b", gap):
+            continue
+        if one.cls in ("tool", "part") and re.search(
+            r"(?:with|using|over|through|via|by|around|at|from)\s+(?:an?|the)?\s*(?:[\w.\-/]+\s+){0,4}$",
+            low[max(0, one.start - 40) : one.start],
+        ):
+            # "The graft was tied with two sutures and removed": the means is not what was removed.
+            continue
+        return one
+    if thing.get("form") == "p":
+        for one in after:
+            if page.words_between(thing.end, one.start) <= 9 and one.cls != "vessel":
+                return one
+            break
+    return None
+
+
+def _head_follows(page: Page, one: Thing, after: list[Thing]) -> bool:
+    following = after[after.index(one) + 1 :]
+    return bool(following) and following[0].cls == "head" and page.words_between(one.end, following[0].start) <= 4
+
+
+def _is_dialysis_catheter(page: Page, thing: Thing, target: Thing, access: Meant) -> bool:
+    if target.get("strength") == "strong" or any(name.strength == "strong" for name in access.named):
+        return True
+    sentence = page.sentence(thing.sentence)
+    if _NOT_DIALYSIS.search(page.low, sentence.start, sentence.end):
+        return False
+    if _NOT_DIALYSIS.search(page.low) and not re.search(r"dialysis", page.low):
+        return False
+    return bool(_DIALYSIS.search(page.low))
+
+
+def _access_of(accesses: list[Meant], head: Thing) -> Meant | None:
+    for meant in accesses:
+        if any(name.thing is head for name in meant.named):
+            return meant
+    return None
+
+
+def _access_beside(page: Page, thing: Thing, accesses: list[Meant], kind: str) -> Meant | None:
+    """The access that the words of a deed name themselves."""
+    own = _access_of(accesses, thing)
+    if own is not None:
+        return own
+    around = page.within(thing.sentence)
+    heads = [one for one in around if one.cls == "head" and _fits(one.get("kind"), kind)]
+    near = [one for one in heads if page.words_between(min(one.end, thing.end), max(one.start, thing.start)) <= 10]
+    if not near:
+        return None
+    best = min(near, key=lambda one: max(one.start - thing.end, thing.start - one.end))
+    return _access_of(accesses, best)
+
+
+def _fits(head_kind: str | None, kind: str) -> bool:
+    if kind in _CATHETER:
+        return head_kind in CATHETERS
+    if kind in _VASCULAR:
+        return head_kind is None or head_kind in NEEDLED
+    return True
+
+
+def _weighed(page: Page, accesses: list[Meant], evidence: list[Evidence], left_out: list[LeftOut]) -> list[Deed]:
+    """The deeds that the evidence amounts to, in the order in which the text tells them."""
+    for one in evidence:
+        if one.access is not None and one.scope.is_now:
+            one.access.acted += 2.0 * one.weight if one.kind != "angiogram" else 1.0 * one.weight
+    main = {
+        "needled": _main(accesses, "needled"),
+        "catheter": _main(accesses, "catheter"),
+    }
+    groups: dict[tuple[str, int], Deed] = {}
+    against: dict[str, list[Evidence]] = {}
+    for one in evidence:
+        family = "catheter" if one.kind in _CATHETER else "needled"
+        access = one.access
+        if access is None or (one.kind in _VASCULAR and access.family is None):
+            access = main[family] or access
+            if access is None and family == "needled":
+                access = main["catheter"]
+        if access is None:
+            left_out.append(LeftOut(one.start, one.end, one.kind, "no access"))
+            continue
+        one.access = access
+        if not one.scope.is_now:
+            against.setdefault(one.kind, []).append(one)
+            left_out.append(LeftOut(one.start, one.end, one.kind, one.scope.what))
+            continue
+        key = (one.kind if one.how is None else f"{one.kind}/{one.how}", id(access))
+        deed = groups.get(key)
+        if deed is None:
+            deed = groups[key] = Deed(one.kind, access, [], how=one.how)
+        deed.evidence.append(one)
+    deeds = list(groups.values())
+    for deed in deeds:
+        deed.against = against.get(deed.kind, [])
+    return _sifted(page, accesses, deeds, left_out)
+
+
+def _main(accesses: list[Meant], family: str) -> Meant | None:
+    fitting = [one for one in accesses if one.family == family or (family == "needled" and one.family is None)]
+    return max(fitting, key=lambda one: one.weight, default=None)
+
+
+def _sifted(page: Page, accesses: list[Meant], deeds: list[Deed], left_out: list[LeftOut]) -> list[Deed]:
+    def drop(deed: Deed, reason: str) -> None:
+        deeds.remove(deed)
+        for one in deed.evidence:
+            left_out.append(LeftOut(one.start, one.end, one.kind, reason))
+
+    for deed in list(deeds):
+        if _taken_back(deed):
+            drop(deed, "given-up" if any(one.scope.what == "given-up" for one in deed.against) else "denied")
+    titled_any = any(deed.in_title for deed in deeds)
+    for deed in list(deeds):
+        if not deed.in_title and not deed.is_told and not _noun_tells(page, deed):
+            drop(deed, "not told as done")
+    # Exchange: the old one goes and the new one comes, and it is one event.
+    for exchange in [deed for deed in deeds if deed.kind == "catheter-exchanged"]:
+        for deed in list(deeds):
+            if deed.kind in ("catheter-placed", "catheter-removed") and (
+                deed.access is exchange.access or not deed.in_title
+            ):
+                exchange.evidence.extend(deed.evidence)
+                drop(deed, "of the exchange")
+    for deed in list(deeds):
+        if deed not in deeds:
+            continue
+        if (deed.kind in _CATHETER and not deed.in_title and titled_any and not _strong_telling(page, deed)) or (
+            deed.kind == "creation"
+            and not deed.in_title
+            and any(
+                other.kind
+                in ("angiogram", "thrombectomy", "revision", "angioplasty", "second-stage", "abandonment", "banding")
+                and (other.in_title or other.is_told)
+                for other in deeds
+            )
+        ):
+            drop(deed, "not told as done")
+    _one_excision(deeds, drop)
+    _catheters_of_one_place(page, deeds, drop)
+    deeds.sort(key=lambda deed: min((one.weight != 3, one.start) for one in deed.evidence))
+    return deeds
+
+
+def _taken_back(deed: Deed) -> bool:
+    """The text says itself that it was not done, and does not tell it as done elsewhere."""
+    back = [one for one in deed.against if one.scope.what in ("denied", "given-up")]
+    if not back:
+        return False
+    told = [one for one in deed.evidence if one.weight == 2]
+    titled = [one for one in deed.evidence if one.weight == 3]
+    if told:
+        return False
+    if any(one.weight == 3 for one in back):
+        return True
+    return not titled or all(one.role in ("technique", "narrative", "findings", "impression") for one in back)
+
+
+def _noun_tells(page: Page, deed: Deed) -> bool:
+    """A noun in the running text says that it was done, in a part that tells what was done."""
+    for one in deed.evidence:
+        sentence = page.sentence(one.thing.sentence)
+        if one.role in ("technique", "findings", "impression", "narrative", "opening", "complications"):
+            text = page.low[sentence.start : sentence.end]
+            first = page.words_between(sentence.start, one.thing.start) <= 5
+            if first or re.search(
+                r"\b(?:was|were|performed|done|carried out|undertaken|successful\w*|followed by"
+                r"|demonstrat\w+|show\w*|reveal\w*|with|"
+                r"after|post|following|through|completion|then|underwent|obtained)\b",
+                text,
+            ):
+                return True
+    return False
+
+
+def _strong_telling(page: Page, deed: Deed) -> bool:
+    """A dialysis catheter that was placed or removed during another operation says so with its full name."""
+    for one in deed.evidence:
+        if one.weight < 2:
+            continue
+        heads = [
+            thing
+            for thing in page.within(one.thing.sentence)
+            if thing.cls == "head"
+            and thing.get("strength") in ("strong", "medium")
+            and one.start <= thing.start < one.end
+        ]
+        if heads and one.role in ("technique", "narrative", "findings", "impression"):
+            return True
+    return False
+
+
+def _one_excision(deeds: list[Deed], drop: object) -> None:
+    """Cutting out includes tying off, and repairing with a new segment includes cutting out the old one."""
+    ends = [deed for deed in deeds if deed.kind == "abandonment"]
+    for access in {id(deed.access): deed.access for deed in ends}.values():
+        mine = [deed for deed in ends if deed.access is access]
+        if len(mine) > 1:
+            titled = [deed for deed in mine if deed.in_title] or mine
+            best = next((deed for deed in titled if deed.how == "excision"), titled[0])
+            for deed in mine:
+                if deed is not best and deed in deeds:
+                    best.evidence.extend(deed.evidence)
+                    deeds.remove(deed)
+    for deed in list(deeds):
+        if (
+            deed.kind == "abandonment"
+            and not deed.in_title
+            and any(
+                other.access is deed.access
+                and other.kind in ("revision", "banding", "second-stage", "creation", "thrombectomy")
+                for other in deeds
+            )
+        ):
+            drop(deed, "branch")  # type: ignore[operator]
+
+
+def _catheters_of_one_place(page: Page, deeds: list[Deed], drop: object) -> None:
+    placed = [deed for deed in deeds if deed.kind == "catheter-placed"]
+    for deed in placed[1:]:
+        if not deed.in_title and placed[0].access is not None and deed.access is not None:
+            same = placed[0].access.vein == deed.access.vein and placed[0].access.side == deed.access.side
+            if same:
+                placed[0].evidence.extend(deed.evidence)
+                deeds.remove(deed)
+
+
+def beside(page: Page, thing: Thing) -> tuple[str | None, str | None]:
+    """Side and site that stand beside some words."""
+    named = described_beside(page, thing)
+    return named.side, named.site

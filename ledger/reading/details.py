@@ -1,0 +1,732 @@
+"""What a deed's words tell beside the deed: devices, sizes, methods, material, and how the visit went.
+
+Every value is one that stands in the text, brought to the unit of its field. What is
+not said stays out.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import Any
+
+from ledger.measured import Measured
+from ledger.reading.accesses import CATHETERS, Meant
+from ledger.reading.acts import Deed
+from ledger.reading.measures import Quantity
+from ledger.reading.page import Page, Thing
+from ledger.reading.proposals import Cite
+from ledger.vocabulary import (
+    AbandonmentHow,
+    AbandonmentReason,
+    AccessKind,
+    Artery,
+    BandingMethod,
+    CatheterReason,
+    CentralVeins,
+    ComplicationKind,
+    Configuration,
+    Contrast,
+    ExchangeForm,
+    Finding,
+    GraftMaterial,
+    KnownBy,
+    Limb,
+    MadeBy,
+    OtherIntervention,
+    Outcome,
+    PeritonealStart,
+    RevisionMethod,
+    Scale,
+    SecondStageForm,
+    Sedation,
+    Side,
+    Site,
+    Stage,
+    ThrombectomyMethod,
+    TipPlace,
+    Vein,
+)
+
+_TOLD = frozenset(
+    {
+        "title",
+        "opening",
+        "findings",
+        "technique",
+        "impression",
+        "narrative",
+        "complications",
+        "access",
+        "date",
+        "sedation",
+    }
+)
+
+
+def detail_of(page: Page, deed: Deed, is_graft: bool) -> dict[str, Any]:
+    """The details of one deed, under the names of its event's fields."""
+    access = deed.access
+    found: dict[str, Any] = {}
+    match deed.kind:
+        case "creation":
+            found = _creation(page, deed)
+        case "catheter-placed":
+            found = _catheter(page, deed, placed=True)
+        case "catheter-exchanged":
+            found = _catheter(page, deed, placed=False)
+            found["form"] = _form_of_exchange(page)
+        case "catheter-removed":
+            found = {"reason": _reason_of_catheter(page, removed=True), "whole": _whole(page)}
+        case "second-stage":
+            found = {"form": _form_of_stage(page, deed), "outflow": _vein(access.outflow if access else None)}
+        case "thrombectomy":
+            found = {"methods": _clot_methods(page), "success": _clot_success(page, deed)}
+        case "banding":
+            found = _banding(page)
+        case "revision":
+            found = _revision(page, deed)
+        case "other-intervention":
+            found = {"what": OtherIntervention(deed.methods[0]) if deed.methods else OtherIntervention.OTHER}
+        case "abandonment":
+            found = {"how": AbandonmentHow(deed.how or "given-up"), "reason": _reason_of_end(page)}
+        case "angiogram":
+            found = _angiogram(page)
+        case _:
+            found = {}
+    return {name: value for name, value in found.items() if value not in (None, ())}
+
+
+# --- Creation, revision, the second stage -------------------------------------------------------------------------
+
+
+def _creation(page: Page, deed: Deed) -> dict[str, Any]:
+    access = deed.access
+    assert access is not None
+    kind = access.kind if access.kind in ("fistula", "graft", "hybrid") else None
+    stage = None
+    for thing in _now(page, "stage"):
+        stage = Stage(thing.get("stage") or "")
+        break
+    configuration = access.configuration or next(
+        (one.get("configuration") for one in _now(page, "configuration")), None
+    )
+    found: dict[str, Any] = {
+        "access_kind": AccessKind(kind) if kind else None,
+        "side": _side(access.side),
+        "site": _site(access),
+        "inflow": _artery(access.inflow),
+        "outflow": _vein(access.outflow),
+        "stage": stage if stage is not Stage.SECOND else None,
+        "made_by": MadeBy.PERCUTANEOUS
+        if any(True for _ in _now(page, "percutaneous", titled=True))
+        else MadeBy.SURGERY
+        if page.operating_words >= 2 or re.search(r"anastomos|incision", page.low)
+        else None,
+    }
+    if kind == "graft":
+        found["configuration"] = Configuration(configuration) if configuration else None
+        found["material"] = _material(page, access)
+        found["calibre_mm"] = _calibre(page)
+    elif re.search(r"transpos", page.low) and any(other.thing.get("kind") == "second-stage" for other in deed.evidence):
+        found["configuration"] = Configuration.TRANSPOSED
+    limb = next((one.get("limb") for one in page.things if one.cls == "limb"), None)
+    found["arterial_limb"] = Limb(limb) if limb else None
+    return found
+
+
+def _material(page: Page, access: Meant) -> GraftMaterial | None:
+    best = None
+    for thing in page.things:
+        if thing.cls == "material" and page.role(thing) in _TOLD:
+            material = GraftMaterial(thing.get("material") or "")
+            if best in (None, GraftMaterial.PTFE):
+                best = material
+    if best is None and access.material:
+        best = GraftMaterial(access.material)
+    if best in (None, GraftMaterial.PTFE):
+        if re.search(r"early[\s-]cannulation|immediate[\s-]access|early[\s-]access", page.low):
+            return GraftMaterial.EARLY_CANNULATION
+        if re.search(r"heparin[\s-](?:bonded|coated)", page.low):
+            return GraftMaterial.HEPARIN_BONDED
+        if re.search(r"bovine (?:carotid|artery|mesenteric)", page.low):
+            return GraftMaterial.BOVINE
+        if re.search(r"\be?ptfe\b|gore[\s-]?tex|polytetraf", page.low):
+            return GraftMaterial.PTFE
+    return best
+
+
+def _calibre(page: Page) -> Measured | None:
+    for one in page.quantities:
+        if one.unit != "mm" or one.first.at_most is None or one.first.at_most > 10:
+            continue
+        around = page.low[max(0, one.start - 30) : one.end + 40]
+        if re.search(
+            r"graft|ptfe|bovine|tapered|ringed|heparin|early", page.low[one.end : one.end + 40]
+        ) and not re.search(r"balloon|stent|vein\b|arter(?:y|ial)\s+\w{0,3}\s*$", around[:70].split(".")[0][:30]):
+            return one.first
+    return None
+
+
+def _form_of_stage(page: Page, deed: Deed) -> SecondStageForm | None:
+    words = " ".join(page.low[one.start : one.end] for one in deed.evidence)
+    if "transpos" in words:
+        return SecondStageForm.TRANSPOSITION
+    if "superficial" in words:
+        return SecondStageForm.SUPERFICIALISATION
+    if "elevat" in words:
+        return SecondStageForm.ELEVATION
+    if "transpos" in page.low:
+        return SecondStageForm.TRANSPOSITION
+    return None
+
+
+def _revision(page: Page, deed: Deed) -> dict[str, Any]:
+    methods = tuple(RevisionMethod(one) for one in deed.methods if one in RevisionMethod._value2member_map_)
+    return {"methods": methods, "reason": _reason_of_visit(page), **_flows(page)}
+
+
+def _banding(page: Page) -> dict[str, Any]:
+    method = None
+    if re.search(
+        r"over (?:the |an? )?(?:inflated )?(?:\d mm )?balloon|around (?:the )?balloon|mandrel|dowel|sizing|endoluminal",
+        page.low,
+    ):
+        method = BandingMethod.OVER_BALLOON
+    elif re.search(r"\bptfe (?:cuff|band|sleeve)|\bband of|\bdacron", page.low):
+        method = BandingMethod.BAND
+    elif "plicat" in page.low:
+        method = BandingMethod.PLICATION
+    elif re.search(r"suture|prolene|polypropylene|tied", page.low):
+        method = BandingMethod.SUTURE
+    reason = (
+        Finding.STEAL
+        if re.search(r"\bsteal\b|ischa?emi", page.low)
+        else Finding.HIGH_FLOW
+        if re.search(r"high[\s-](?:flow|output)|heart failure", page.low)
+        else None
+    )
+    return {"method": method, "reason": reason, **_flows(page)}
+
+
+def _flows(page: Page) -> dict[str, Any]:
+    """Flow before and after, where the text puts the words beside the numbers."""
+    flows = [one for one in page.quantities if one.unit == "ml_min"]
+    found: dict[str, Any] = {}
+    for one in flows:
+        before = page.low[max(0, one.start - 50) : one.start]
+        after = page.low[one.end : one.end + 30]
+        if re.search(
+            r"(?:after|post|repeat|final|flow now|reduced to|decreased to|fell to|to)\b[^.;]*$", before
+        ) or re.match(r"\s*after", after):
+            found["flow_after_ml_min"] = one.first
+        elif (
+            re.search(r"(?:pre|before|initial|baseline|high[\s-]flow|from)\b[^.;]*$", before)
+            and "flow_before_ml_min" not in found
+        ):
+            found["flow_before_ml_min"] = one.first
+    return found
+
+
+# --- Catheters ----------------------------------------------------------------------------------------------------
+
+_TIP = re.compile(
+    r"\btips?\b[^.;]{0,60}?\b(?:(?P<cavo>cavo[\s-]?atrial|(?:svc|atrio\w*)[\s/\-]*(?:ra"
+    r"|right atri\w+|caval)?\s*junction|caval atrial|atriocaval)|(?P<ra>right atri\w+"
+    r"|\bra\b|atrium)"
+    r"|(?P<svc>superior vena cava|svc)|(?P<ivc>inferior vena cava|ivc)|(?P<pelvis>pelvis|pouch of douglas))"
+)
+
+
+def _catheter(page: Page, deed: Deed, *, placed: bool) -> dict[str, Any]:
+    access = deed.access
+    assert access is not None
+    kind = AccessKind(access.kind) if access.kind in CATHETERS and access.kind != "catheter" else None
+    found: dict[str, Any] = {"vein": _vein(access.vein), "side": _side(access.side)}
+    if kind is AccessKind.PERITONEAL:
+        found = {"exit_side": _exit_side(page)}
+    found["access_kind" if placed else "to_kind"] = kind
+    found["calibre_fr"], found["length_cm"] = _size_of_catheter(page)
+    tip = _TIP.search(page.low)
+    if tip:
+        places = {
+            "cavo": TipPlace.CAVOATRIAL,
+            "ra": TipPlace.RIGHT_ATRIUM,
+            "svc": TipPlace.SUPERIOR_CAVA,
+            "ivc": TipPlace.INFERIOR_CAVA,
+            "pelvis": TipPlace.PELVIS,
+        }
+        found["tip"] = next(place for name, place in places.items() if tip[name])
+    found["reason"] = _reason_of_catheter(page, removed=False)
+    if placed:
+        lumens = re.search(r"\b(double|dual|twin|two|triple|three|single)[\s-]lumen", page.low)
+        if lumens:
+            found["lumens"] = {"single": 1, "triple": 3, "three": 3}.get(lumens[1], 2)
+        if (
+            kind is AccessKind.PERITONEAL
+            and re.search(r"\bburied\b(?! in the fascia)|embedded", page.low)
+            and re.search(r"buried (?:catheter|subcut)|catheter (?:was )?buried|embedded", page.low)
+        ):
+            found["peritoneal_start"] = PeritonealStart.BURIED
+    return found
+
+
+def _size_of_catheter(page: Page) -> tuple[Measured | None, Measured | None]:
+    calibre = length = None
+    for one in page.quantities:
+        around = page.low[max(0, one.start - 45) : one.end + 60]
+        if re.search(r"sheath|dilator|needle|foley|tube\b", page.low[one.end : one.end + 18]):
+            continue
+        if (
+            one.unit == "fr"
+            and calibre is None
+            and one.first.at_least is not None
+            and one.first.at_least >= 9
+            and re.search(r"catheter|line|lumen|cuff|tdc|perm|cm|device", around)
+        ):
+            calibre = one.first
+        if (
+            length is None
+            and one.unit == "mm"
+            and re.search(r"catheter|tip|cuff|line|lumen|hub|fr\b|french|\df\b", around)
+        ):
+            length = _in_cm(one.first)
+        if length is None and one.unit == "size":
+            length = _in_cm(one.second)
+    return calibre, length
+
+
+def _in_cm(length_mm: Measured | None) -> Measured | None:
+    """A catheter's length in the centimetres in which it is said; None for what is no length of a catheter."""
+    if length_mm is None or length_mm.value is None or not 100 <= float(length_mm.value) <= 600:
+        return None
+    digits = length_mm.value
+    if "." in digits:
+        return None
+    return Measured(value=digits[:-1] if digits.endswith("0") else f"{digits[:-1]}.{digits[-1]}")
+
+
+def _form_of_exchange(page: Page) -> ExchangeForm | None:
+    new_tunnel = re.search(r"new (?:tunnel|exit|subcutaneous tunnel)", page.low)
+    wire = re.search(
+        r"over (?:a |the |stiff |an )*(?:\w+ )?(?:guide\s?)?wire|guide\s?wire exchange|wired|over[\s-]the[\s-]wire",
+        page.low,
+    )
+    if new_tunnel and wire:
+        return ExchangeForm.NEW_EXIT
+    if wire:
+        return ExchangeForm.OVER_WIRE
+    return None
+
+
+def _reason_of_catheter(page: Page, *, removed: bool) -> CatheterReason | None:
+    reasons = (
+        (r"bactera?emia|sepsis|infect\w+|purulen|exit[\s-]site infection", CatheterReason.INFECTION),
+        (
+            (
+                r"no longer (?:need|requir)\w*|not needed|functioning (?:\w+ )*(?:fistula|graft|avf"
+                r"|avg)|fistula in use|mature fistula"
+            ),
+            CatheterReason.NO_LONGER_NEEDED,
+        ),
+        (
+            r"poor (?:\w+ )?flow|malfunction\w*|low (?:blood )?flow|dysfunction\w*|not functioning|nonfunction\w*",
+            CatheterReason.POOR_FLOW,
+        ),
+        (r"cracked|broken|fracture\w*", CatheterReason.DAMAGED),
+        (r"cuff (?:exposed|visible|seen|extruded)|exposed cuff", CatheterReason.CUFF_SEEN),
+    )
+    roles = ("indication", "diagnosis", "title", "opening", "narrative", "impression")
+    told = " ".join(page.low[one.start : one.end] for one in page.parts.sentences if one.role in roles)
+    for pattern, reason in reasons:
+        if not removed and reason is CatheterReason.NO_LONGER_NEEDED:
+            continue
+        for hit in re.finditer(pattern, told):
+            if not re.search(r"\b(?:no|not|without)\s+(?:\w+\s+){0,2}$", told[max(0, hit.start() - 24) : hit.start()]):
+                return reason
+    return None
+
+
+def _whole(page: Page) -> bool | None:
+    if re.search(
+        r"removed (?:intact|in toto|whole|complete|in its entirety)|in toto|tip intact|intact catheter|catheter intact",
+        page.low,
+    ):
+        return True
+    return None
+
+
+def _exit_side(page: Page) -> Side | None:
+    found = re.search(r"exit(?:\s*-?\s*site)?[^.;]{0,30}?\b(left|right|l|r)\b", page.low)
+    if found:
+        return Side.LEFT if found[1].startswith("l") else Side.RIGHT
+    return None
+
+
+# --- Clot, ends ---------------------------------------------------------------------------------------------------
+
+
+def _clot_methods(page: Page) -> tuple[ThrombectomyMethod, ...]:
+    found = []
+    low = page.low
+    if re.search(
+        r"\b(?:incision|graftotomy|open thrombectomy|surgical thrombectomy|arteriotomy|venotomy)\b", low
+    ) and re.search(r"dissect|incision", low):
+        found.append(ThrombectomyMethod.SURGICAL)
+    if re.search(r"fogarty|embolectomy|balloon thrombectomy|over[\s-]the[\s-]wire (?:embolectomy )?balloon", low):
+        found.append(ThrombectomyMethod.BALLOON)
+    if re.search(r"mechanical|rotational|rheolytic|angiojet|trerotola|arrow", low):
+        found.append(ThrombectomyMethod.MECHANICAL)
+    if re.search(
+        (
+            r"aspirat\w+ (?:of )?(?:the )?(?:clot|thromb)|(?:thromb\w+|clot) (?:was "
+            r"|were )?(?:then )?aspirated|aspiration thrombectomy|thromboaspiration|suction thromb"
+        ),
+        low,
+    ):
+        found.append(ThrombectomyMethod.ASPIRATION)
+    if re.search(r"\btpa\b|alteplase|urokinase|lytic|thrombolysis|lysed|activase|reteplase", low) and not re.search(
+        r"courses of (?:activase|tpa|alteplase)", low
+    ):
+        found.append(ThrombectomyMethod.LYTIC)
+    if re.search(r"macerat", low):
+        found.append(ThrombectomyMethod.MACERATION)
+    return tuple(found)
+
+
+def _clot_success(page: Page, deed: Deed) -> bool | None:
+    if any(one.scope.what == "given-up" for one in deed.against) or re.search(
+        (
+            r"(?:could not be|unable to be|not) (?:re)?opened|re-?thrombosed|no flow (?:could|was)"
+            r"|unsuccessful|thrombectomy failed|failed thrombectomy"
+        ),
+        page.low,
+    ):
+        return False
+    if re.search(
+        (
+            r"(?:good|strong|excellent|brisk|palpable|restored|continuous) (?:\w+ )?(?:thrill|flow"
+            r"|pulse)|thrill (?:restored|present|at|\+|ok)|flow (?:was )?(?:restored"
+            r"|re-?established)|successful|brisk flow|good thrill|thrill"
+        ),
+        page.low,
+    ):
+        return True
+    return None
+
+
+def _reason_of_end(page: Page) -> AbandonmentReason | None:
+    for pattern, reason in (
+        (r"\bsteal\b|gangrene|digital ischa?emia", AbandonmentReason.STEAL),
+        (r"high[\s-](?:flow|output)|heart failure", AbandonmentReason.HIGH_FLOW),
+        (r"\binfect(?:ed|ion)\b(?<!no infection)|purulen|abscess", AbandonmentReason.INFECTION),
+        (r"thrombosed|clotted|occluded", AbandonmentReason.THROMBOSIS),
+        (r"transplant", AbandonmentReason.TRANSPLANT),
+        (r"aneurysm", AbandonmentReason.ANEURYSM),
+        (r"bleed|hemorrhage|haemorrhage", AbandonmentReason.BLEEDING),
+    ):
+        for found in re.finditer(pattern, page.low):
+            if not re.search(
+                r"\b(?:no|not|without)\s+(?:\w+\s+){0,2}$", page.low[max(0, found.start() - 20) : found.start()]
+            ):
+                return reason
+    return None
+
+
+def _angiogram(page: Page) -> dict[str, Any]:
+    central = None
+    for thing in page.things:
+        if thing.cls != "central" and thing.get("place") not in (
+            "subclavian-vein",
+            "brachiocephalic-vein",
+            "superior-vena-cava",
+        ):
+            continue
+        if page.role(thing) not in ("findings", "technique", "narrative", "impression", "opening"):
+            continue
+        sentence = page.sentence(thing.sentence)
+        text = page.low[sentence.start : sentence.end]
+        if re.search(r"not (?:imaged|seen|visuali[sz]ed|evaluated|studied)", text):
+            central = CentralVeins.NOT_SEEN
+            break
+        if re.search(r"occlu", text) and not re.search(r"no (?:\w+ )*occlu", text):
+            central = CentralVeins.OCCLUDED
+            break
+        if re.search(r"steno|narrow", text) and not re.search(
+            r"(?:no|without)\s+(?:\w+ ){0,3}(?:steno|narrow|obstruct)", text
+        ):
+            if thing.cls != "central" and central is None:
+                central = CentralVeins.STENOSED
+        elif (
+            re.search(r"patent|normal|no (?:\w+ )*(?:obstruction|stenosis)|unremarkable|clear", text)
+            and central is None
+        ):
+            central = CentralVeins.PATENT
+    return {"central_veins": central}
+
+
+# --- The visit ----------------------------------------------------------------------------------------------------
+
+
+def visit_of(page: Page, outcome: Outcome) -> tuple[dict[str, Any], list[Cite]]:
+    """How the visit went, and where the text says so."""
+    cites: list[Cite] = []
+    found: dict[str, Any] = {"outcome": outcome}
+    low = page.low
+    sedation = _sedation(page, cites)
+    if sedation is not None:
+        found["sedation"] = sedation
+    contrast = re.search(r"\bco2\b|carbon dioxide", low)
+    if contrast and "angiogra" in low:
+        found["contrast"] = Contrast.CARBON_DIOXIDE
+    for one in page.quantities:
+        before, after = low[max(0, one.start - 40) : one.start], low[one.end : one.end + 40]
+        if (
+            one.unit == "ml"
+            and "contrast_ml" not in found
+            and (
+                re.search(r"contrast[^.;]{0,30}$", before)
+                or re.match(
+                    r"\s*(?:of\s+)?(?:\w+\s+){0,2}(?:contrast|iodixanol|iohexol|omnipaque|visipaque|isovue)", after
+                )
+            )
+        ):
+            found["contrast_ml"] = one.first
+            found.setdefault("contrast", Contrast.IODINATED)
+            cites.append(Cite(start=one.start, end=one.end))
+        elif one.unit == "min" and re.search(r"fluoro\w*(?:\s+time)?[^.;]{0,16}$", before):
+            found["fluoroscopy_min"] = one.first
+            cites.append(Cite(start=one.start, end=one.end))
+    sheaths = [
+        one
+        for one in page.quantities
+        if one.unit == "fr" and re.match(r"\s*(?:\w+\s+){0,2}sheath", low[one.end : one.end + 30])
+    ]
+    if sheaths:
+        found["sheath_fr"] = tuple(_unlike(one.first for one in sheaths))
+    drugs = _drugs(page)
+    if drugs:
+        found["drugs"] = drugs
+    complications = _complications(page, cites)
+    if complications:
+        found["complications"] = complications
+    operator = next(
+        (
+            one
+            for one in page.parts.headings
+            if one[2] == "people" and re.match(r"surgeons?|operators?|radiologist|performed by", low[one[0] : one[1]])
+        ),
+        None,
+    )
+    if operator is not None:
+        index = next((index for index, one in enumerate(page.parts.sentences) if one.start >= operator[1]), None)
+        if index is not None and page.sentence(index).role == "people":
+            sentence = page.sentence(index)
+            found["operator"] = Cite(start=sentence.start, end=sentence.end)
+    reason = _reason_of_visit(page)
+    if reason is not None:
+        found["reasons"] = (reason,)
+    return found, cites
+
+
+def _unlike(values: Iterable[Measured]) -> list[Measured]:
+    found: list[Measured] = []
+    for value in values:
+        if value not in found:
+            found.append(value)
+    return found
+
+
+def _sedation(page: Page, cites: list[Cite]) -> Sedation | None:
+    patterns = (
+        (r"\bgeneral\b|\bga\b|\blma\b|endotracheal", Sedation.GENERAL),
+        (r"regional|\bblock\b|axillary block|brachial plexus|supraclavicular", Sedation.BLOCK),
+        (r"\bmac\b|moderate|conscious|sedation|midazolam|fentanyl|monitored anesthesia", Sedation.MODERATE),
+        (r"\blocal\b|lidocaine|lignocaine|\bla\b", Sedation.LOCAL),
+    )
+    for role in ("sedation", None):
+        for sentence in page.parts.sentences:
+            if (role is not None and sentence.role != role) or sentence.role in (
+                "plan",
+                "past",
+                "consent",
+                "indication",
+            ):
+                continue
+            text = page.low[sentence.start : sentence.end]
+            for pattern, kind in patterns:
+                hit = re.search(pattern, text)
+                if hit and (
+                    role is not None
+                    or re.search(
+                        r"an(?:a)?esthe\w+|sedat\w+|\bga\b|\bla\b|lidocaine|lignocaine|midazolam|\blocal\b", text
+                    )
+                ):
+                    if re.search(r"no sedation|without sedation", text) and kind is Sedation.MODERATE:
+                        continue
+                    cites.append(Cite(start=sentence.start + hit.start(), end=sentence.start + hit.end()))
+                    return kind
+    return None
+
+
+def _drugs(page: Page) -> tuple[dict[str, Any], ...]:
+    found: list[dict[str, Any]] = []
+    for one in page.quantities:
+        if one.unit not in ("units", "mg"):
+            continue
+        around = page.low[max(0, one.start - 25) : one.end + 30]
+        index = page.parts.index_at(one.start)
+        role = page.sentence(index).role if index is not None else ""
+        if role in ("past", "indication", "plan", "aside"):
+            continue
+        if (
+            one.unit == "units"
+            and "heparin" in around
+            and not re.search(r"lock|/ml|per ml|flush", page.low[max(0, one.start - 25) : one.end + 18])
+        ):
+            found.append(
+                {"what": "heparin", "dose": one.first, "unit": "units", "words": Cite(start=one.start, end=one.end)}
+            )
+        elif one.unit == "mg" and re.search(r"\btpa\b|alteplase|activase|urokinase|reteplase", around):
+            found.append(
+                {"what": "lytic", "dose": one.first, "unit": "mg", "words": Cite(start=one.start, end=one.end)}
+            )
+        elif one.unit == "mg" and "protamine" in around:
+            found.append(
+                {"what": "protamine", "dose": one.first, "unit": "mg", "words": Cite(start=one.start, end=one.end)}
+            )
+    return tuple(found)
+
+
+_NO_COMPLICATION = re.compile(
+    r"\bno (?:\w+ ){0,2}complications?\b|\bcomplications?\s*[:\-]?\s*(?:none|nil|no\b)"
+    r"|without (?:\w+ )?complications?|\buncomplicated\b"
+    r"|there were no (?:\w+ ){0,2}complications?"
+)
+
+
+def _complications(page: Page, cites: list[Cite]) -> tuple[dict[str, Any], ...]:
+    found: list[dict[str, Any]] = []
+    for thing in page.things:
+        if thing.cls != "complication" or not page.scope(thing).is_now:
+            continue
+        role = page.role(thing)
+        if role not in ("complications", "findings", "technique", "narrative", "impression"):
+            continue
+        words = page.low[max(0, thing.start - 30) : thing.end + 30]
+        what = thing.get("what") or ""
+        if what == "bleeding" and re.search(
+            (
+                r"back[\s-]?bleeding|prolonged|good bleeding|brisk bleeding|bleeding from the graft"
+                r"|controlled|bleeding points"
+            ),
+            words,
+        ):
+            continue
+        if what == "embolism" and "emboli" in words and "coil" in words:
+            continue
+        if (
+            role != "complications"
+            and what in ("bleeding", "haematoma", "arrhythmia", "pneumothorax")
+            and not re.search(r"(?:developed|occurred|there was|noted|small|large|expanding)", words)
+        ):
+            continue
+        if role == "indication":
+            continue
+        one: dict[str, Any] = {"what": ComplicationKind(what)}
+        grade = re.search(
+            r"\bgrade\s+(?P<g>\d|i{1,3}v?)\b|\bclass\s+(?P<c>[a-f])\b", page.low[thing.start : thing.end + 60]
+        )
+        if grade:
+            one["grade"] = (grade["g"] or grade["c"]).upper()
+            one["scale"] = Scale.SIR if grade["c"] else Scale.WORDS
+        if not any(other["what"] is one["what"] for other in found):
+            found.append(one)
+            cites.append(Cite(start=thing.start, end=thing.end))
+    if not found:
+        for none in _NO_COMPLICATION.finditer(page.low):
+            index = page.parts.index_at(none.start())
+            role = page.sentence(index).role if index is not None else "complications"
+            if role in ("past", "indication", "consent"):
+                continue
+            cites.append(Cite(start=none.start(), end=none.end()))
+            return ({"what": ComplicationKind.NONE},)
+        for index, sentence in enumerate(page.parts.sentences):
+            if sentence.role == "complications" and re.match(r"none|nil|no\b", page.low[sentence.start : sentence.end]):
+                cites.append(Cite(start=sentence.start, end=sentence.end))
+                return ({"what": ComplicationKind.NONE},)
+            if index > 400:
+                break
+    return tuple(found)
+
+
+_REASONS = (
+    (r"clotted|thrombosed|thrombosis of|occluded (?:access|graft|fistula|left|right)", Finding.THROMBOSED),
+    (r"no thrill|absent thrill|loss of thrill", Finding.NO_THRILL),
+    (r"prolonged bleeding", Finding.PROLONGED_BLEEDING),
+    (r"(?:high|elevated|raised|increased) (?:dynamic )?venous pressure", Finding.HIGH_VENOUS_PRESSURE),
+    (r"(?:low|poor|falling|decreased|reduced|decreasing) (?:access |blood )?flows?", Finding.LOW_FLOW),
+    (r"\bsteal\b", Finding.STEAL),
+    (r"high[\s-]flow|high[\s-]output", Finding.HIGH_FLOW),
+    (r"arm swelling|swelling of the|facial swelling|swollen|arm oedema|arm edema", Finding.SWELLING),
+    (r"difficult (?:cannulation|needling)|difficulty (?:with )?(?:cannulat|needl)", Finding.DIFFICULT_NEEDLING),
+    (r"aneurysm", Finding.ANEURYSM),
+    (r"(?:not|non|failure|fail\w*|slow)[\s-]+(?:to )?matur", Finding.NOT_MATURING),
+    (r"recirculation", Finding.RECIRCULATION),
+    (r"infect", Finding.INFECTION),
+)
+
+
+def _reason_of_visit(page: Page) -> Finding | None:
+    for sentence in page.parts.sentences:
+        if sentence.role not in ("indication", "diagnosis"):
+            continue
+        text = page.low[sentence.start : sentence.end]
+        for pattern, finding in _REASONS:
+            hit = re.search(pattern, text)
+            if hit and not re.search(r"\b(?:no|not|without)\s+(?:\w+\s+){0,2}$", text[: hit.start()]):
+                return finding
+    return None
+
+
+# --- Small helpers ------------------------------------------------------------------------------------------------
+
+
+def _now(page: Page, cls: str, titled: bool = False) -> Iterable[Thing]:
+    for thing in page.things:
+        if (
+            thing.cls == cls
+            and page.role(thing) in ({"title", "opening"} if titled else _TOLD)
+            and page.scope(thing).is_now
+        ):
+            yield thing
+
+
+def _side(side: str | None) -> Side | None:
+    return Side(side) if side in ("left", "right") else None
+
+
+def _site(access: Meant) -> Site | None:
+    return Site(access.site) if access.site else None
+
+
+def _artery(name: str | None) -> Artery | None:
+    return Artery(name) if name else None
+
+
+def _vein(name: str | None) -> Vein | None:
+    return Vein(name) if name else None
+
+
+def known_by(page: Page) -> KnownBy | None:
+    """How a thrombosis was known, by what the operation found."""
+    if re.search(r"incision|graftotomy|dissect", page.low):
+        return KnownBy.SURGERY
+    if re.search(r"angiogra|fistulogra|shuntogra|ultrasound|duplex", page.low):
+        return KnownBy.IMAGING
+    return None
+
+
+def first_quantity(quantities: list[Quantity], unit: str) -> Measured | None:
+    """The first quantity of a unit."""
+    return next((one.first for one in quantities if one.unit == unit), None)

@@ -1,0 +1,250 @@
+"""One text with everything that was found in it, and the scope of each thing found.
+
+Scope is whether words speak of what was done today, of the past, of a plan, of a risk
+that was explained, of something denied, or of something tried and given up. It comes
+from the heading that the words stand under and from the cues around them.
+"""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_left
+from collections import defaultdict
+from dataclasses import dataclass
+from functools import cached_property
+
+from ledger.dates import PartialDate
+from ledger.reading.days import Day, day_of_procedure, days_of
+from ledger.reading.measures import Quantity, quantities_of
+from ledger.reading.segments import Parts, Sentence, parts_of
+from ledger.reading.tables import Found, folded, phrases_of
+
+_THINGS = ("accesses", "body", "acts", "findings")
+_SECTION_SCOPE = {
+    "past": "past", "plan": "planned", "consent": "risk", "indication": "past", "access": "past", "exam": "past",
+    "diagnosis": "diagnosis", "aside": "aside", "people": "aside", "header": "aside",
+}  # fmt: skip
+_STRENGTH = ("denied", "given-up", "risk", "planned", "past")
+_CLINIC = re.compile(
+    r"\b(?:clinic letter|access clinic|outpatient clinic|in (?:my |our "
+    r"|the )?(?:\w+ )?clinic|clinic review|reviewed (?:this|him|her|mr|mrs|the)"
+    r"|i (?:reviewed|saw|have seen)|thank you for referring|pleasure of seeing"
+    r"|reason for consultation|history of present illness"
+    r"|review of systems|assessment and plan|discharge summary|progress note|past medical history)\b"
+)
+_OPERATING = re.compile(
+    r"\b(?:sheath|guide\s?wire|wire|punctured?|prepped|draped|incision|lidocaine"
+    r"|lignocaine|local an\w+|seldinger|dissect\w+"
+    r"|heparinized|heparinised|ultrasound guid\w+|us guid\w+|clamp\w*|prolene|vicryl"
+    r"|sutured?|sterile|time\s?out|sedation"
+    r"|fluoroscop\w+|closed in layers|anastomosed|operating room|theatre)\b"
+)
+
+
+@dataclass(frozen=True)
+class Thing:
+    """A phrase found in a sentence."""
+
+    found: Found
+    sentence: int
+
+    @property
+    def start(self) -> int:
+        return self.found.start
+
+    @property
+    def end(self) -> int:
+        return self.found.end
+
+    @property
+    def cls(self) -> str:
+        return self.found.row.cls
+
+    def get(self, name: str) -> str | None:
+        return self.found.row.attributes.get(name)
+
+
+@dataclass(frozen=True)
+class Scope:
+    """What words speak of: `now`, or why not. `cue` is where the reason stands; None when it is the heading."""
+
+    what: str
+    cue: tuple[int, int] | None = None
+
+    @property
+    def is_now(self) -> bool:
+        return self.what == "now"
+
+
+class Page:
+    """A text, once through all tables."""
+
+    def __init__(self, text: str) -> None:
+        self.text = text
+        self.low = folded(text)
+        self.parts: Parts = parts_of(text, self.low)
+        self.things: list[Thing] = []
+        self._of_sentence: dict[int, list[Thing]] = defaultdict(list)
+        for found in phrases_of(*_THINGS).find(self.low):
+            index = self.parts.index_at(found.start)
+            if index is None:
+                continue
+            if len(self.low[found.start : found.end]) == 1 and not self._is_letter_of_side(found):
+                continue
+            thing = Thing(found, index)
+            self.things.append(thing)
+            self._of_sentence[index].append(thing)
+        self._cues: dict[int, list[Found]] = defaultdict(list)
+        for found in phrases_of("cues").find(self.low):
+            index = self.parts.index_at(found.start)
+            if index is not None and not self._is_month_of_may(found):
+                self._cues[index].append(found)
+        self.quantities: list[Quantity] = quantities_of(self.low)
+        self._quantity_starts = [one.start for one in self.quantities]
+        self.days: list[Day] = days_of(self.low)
+        self.day: Day | None = day_of_procedure(self.low, self.parts, self.days)
+
+    def sentence(self, index: int) -> Sentence:
+        return self.parts.sentences[index]
+
+    def role(self, thing: Thing) -> str:
+        return self.parts.sentences[thing.sentence].role
+
+    def within(self, index: int) -> list[Thing]:
+        """What was found in a sentence, in order."""
+        return self._of_sentence.get(index, [])
+
+    def cues(self, index: int) -> list[Found]:
+        return self._cues.get(index, [])
+
+    def quantities_in(self, start: int, end: int) -> list[Quantity]:
+        """The numbers that begin within a stretch of the text."""
+        left = bisect_left(self._quantity_starts, start)
+        right = bisect_left(self._quantity_starts, end)
+        return self.quantities[left:right]
+
+    def words_between(self, start: int, end: int) -> int:
+        return len(self.low[start:end].split()) if end > start else 0
+
+    @cached_property
+    def is_clinic(self) -> bool:
+        """A letter or a consultation, in which what was done is told as history."""
+        if not _CLINIC.search(self.low):
+            return False
+        return len({one.group() for one in _OPERATING.finditer(self.low)}) < 3
+
+    @cached_property
+    def has_title(self) -> bool:
+        return any(one.role == "title" for one in self.parts.sentences)
+
+    @cached_property
+    def operating_words(self) -> int:
+        return len({one.group() for one in _OPERATING.finditer(self.low)})
+
+    def scope(self, thing: Thing, *, noun: bool = True) -> Scope:
+        """Whether a thing speaks of today. `noun`: the words only name it, and do not themselves say it was done."""
+        return self.scope_of(thing.start, thing.end, thing.sentence, noun=noun)
+
+    def scope_of(self, start: int, end: int, index: int, *, noun: bool = True) -> Scope:
+        """The scope of any stretch of a sentence."""
+        sentence = self.sentence(index)
+        strongest: Scope | None = None
+        done = today = False
+        for cue in self.cues(index):
+            effect = cue.cls
+            if effect == "stop":
+                continue
+            if effect in ("done", "today"):
+                done = done or (effect == "done" and self._reaches(cue, start, end, index))
+                today = today or effect == "today"
+                continue
+            if cue.get("form") == "n" and not noun:
+                continue
+            if not self._reaches(cue, start, end, index):
+                continue
+            if strongest is None or _STRENGTH.index(effect) < _STRENGTH.index(strongest.what):
+                strongest = Scope(effect, (cue.start, cue.end))
+        section = _SECTION_SCOPE.get(sentence.role)
+        if strongest is not None and strongest.what in ("denied", "given-up", "risk"):
+            return strongest
+        if strongest is not None and not (strongest.what == "planned" and done and sentence.role not in ("plan",)):
+            return strongest
+        if section is not None:
+            return Scope(section)
+        dated = self._dated_elsewhere(start, end, index)
+        if dated is not None and sentence.role not in ("title",):
+            return Scope("past", dated)
+        if self.is_clinic and not today and sentence.role not in ("title", "technique"):
+            return Scope("past")
+        return Scope("now")
+
+    def is_questioned(self, thing: Thing) -> bool:
+        """A question mark stands directly before the words: "?PTA", "? stenosis"."""
+        before = self.low[max(0, thing.start - 2) : thing.start]
+        return "?" in before
+
+    def _reaches(self, cue: Found, start: int, end: int, index: int) -> bool:
+        way = cue.get("dir")
+        if way == "s":
+            return True
+        reach = int(cue.get("reach") or 60)
+        if start <= cue.start and cue.end <= end:
+            return cue.cls == "denied"
+        if way == "f":
+            if cue.start > start or (cue.start >= start and cue.end >= end):
+                return False
+            return self._near(cue.end, start, reach, index)
+        if cue.end < end:
+            return False
+        return self._near(end, cue.start, reach, index)
+
+    def _near(self, left: int, right: int, reach: int, sentence: int) -> bool:
+        if right <= left:
+            return True
+        if self.words_between(left, right) > reach:
+            return False
+        return not any(cue.cls == "stop" and left <= cue.start < right for cue in self.cues(sentence))
+
+    def _dated_elsewhere(self, start: int, end: int, index: int) -> tuple[int, int] | None:
+        """A date of another day that stands beside the words: "fistula 2015", "a stent in 2018"."""
+        sentence = self.sentence(index)
+        for day in self.days:
+            if day.start < sentence.start or day.start >= sentence.end:
+                continue
+            if self.day is not None and _may_be_same(day.date, self.day.date):
+                continue
+            left, right = (end, day.start) if day.start >= end else (day.end, start)
+            if self.day is None and day.date.precision != "year" and sentence.role == "opening":
+                continue
+            if self.words_between(left, right) <= 6:
+                return (day.start, day.end)
+        return None
+
+    def _is_letter_of_side(self, found: Found) -> bool:
+        """`L` and `R` are sides only as capitals, before a word that a side can belong to."""
+        letter = self.text[found.start : found.end]
+        if not letter.isupper():
+            return False
+        before = self.text[max(0, found.start - 2) : found.start]
+        if before and (before[-1].isdigit() or before[-1] in "'’" or (before[-1] == " " and before[:1].isdigit())):
+            return False
+        after = self.low[found.end : found.end + 24]
+        return bool(
+            re.match(
+                r"[\s.:/)\-]*\s*(?:ij|ijv|sc|av|bc|rc|bb|bv|fem|femoral|upper|fore|arm|thigh|groin"
+                r"|ue\b|rcf|bcf|bbf|jug|int|sub|ext|inn"
+                r"|ceph|bas|brach|radio|tdc|tunn|tesio|perm|vas|ptfe|loop|wrist|elbow|chest|neck|hand"
+                r"|leg|iliac|side|dialysis|graft"
+                r"|fistula|snuff|axill|ulnar|proximal|distal|mid|permc|catheter|line|non|$|\n|[,;.|)])",
+                after,
+            )
+        )
+
+    def _is_month_of_may(self, found: Found) -> bool:
+        return (
+            self.text[found.start : found.start + 3] == "May" and found.start > 0 and self.text[found.start - 1] != "\n"
+        )
+
+
+def _may_be_same(one: PartialDate, other: PartialDate) -> bool:
+    return one.earliest <= other.latest and other.earliest <= one.latest

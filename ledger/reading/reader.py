@@ -1,0 +1,374 @@
+"""From a text to a reading: the walk through segments, mentions, scope, accesses, deeds, lesions and what is beside.
+
+A function of the text and its envelope, and of nothing else: the same text always gives
+the same reading, and no text makes it fail.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from ledger.dates import PartialDate
+from ledger.reading.accesses import CATHETERS, Meant, accesses_of
+from ledger.reading.acts import REASONS, Deed, LeftOut, deeds_of
+from ledger.reading.around import Beside, beside_of
+from ledger.reading.details import detail_of, visit_of
+from ledger.reading.lesions import lesions_of
+from ledger.reading.page import Page
+from ledger.reading.proposals import Cite, Noticed, Proposal, ReadAccess, Reading, ReadLesion
+from ledger.vocabulary import (
+    AccessKind,
+    Artery,
+    Configuration,
+    GraftMaterial,
+    Outcome,
+    Side,
+    Site,
+    Vein,
+)
+
+if TYPE_CHECKING:
+    from ledger.arrival.values import Envelope
+
+READER_VERSION = "reader-1"
+
+_LONGEST = 400_000
+"""Code points that are read; a text beyond that is not a report, and the rest is said to be unread."""
+
+_VASCULAR = frozenset({"angiogram", "angioplasty", "stent", "thrombectomy"})
+
+
+def read_report(text: str, envelope: Envelope | None = None) -> Reading:
+    """What the text proposes. The date of the procedure comes from the text, else from the envelope, else stays open.
+
+    Never raises for what a text holds, and every quote is a stretch of `text`.
+    """
+    page = Page(text[:_LONGEST])
+    happened, dated_by, date_doubt = _happened(page, envelope)
+    accesses = accesses_of(page)
+    deeds, left_out = deeds_of(page, accesses)
+    main = _main(accesses, deeds)
+    lesions = _lesions(page, deeds, main)
+    beside = beside_of(page, deeds, accesses, main, happened)
+    cancelled = _not_done(page, deeds, accesses)
+    used = _used(accesses, deeds, beside, main if cancelled else None)
+    refs = {id(one): f"a{number}" for number, one in enumerate(used, 1)}
+    proposed = _proposals(page, deeds, lesions, beside, refs, happened, date_doubt, cancelled, main)
+    doubts = [date_doubt] if date_doubt and proposed else []
+    if len(text) > _LONGEST:
+        doubts.append("the text is longer than any report; what follows was not read")
+    return Reading(
+        text=text,
+        reader=READER_VERSION,
+        accesses=tuple(_access(page, one, refs[id(one)]) for one in used),
+        proposed=tuple(proposed),
+        noticed=_noticed(left_out, proposed),
+        happened=happened,
+        happened_from=dated_by,
+        doubts=tuple(doubts),
+    )
+
+
+# --- The day ------------------------------------------------------------------------------------------------------
+
+
+def _happened(page: Page, envelope: Envelope | None) -> tuple[PartialDate | None, str | None, str | None]:
+    if page.day is not None:
+        return page.day.date, "text", page.day.doubt
+    if envelope is None:
+        return None, None, None
+    if envelope.performed is not None:
+        return envelope.performed, "performed", None
+    if envelope.dated is not None:
+        return (
+            envelope.dated,
+            "dated",
+            "the day is the one on which the report was written; the text does not say when it was done",
+        )
+    if envelope.file_dated is not None:
+        return (
+            envelope.file_dated,
+            "file-dated",
+            "the day is the file's own; neither the text nor its envelope says when it was done",
+        )
+    return None, None, None
+
+
+# --- Accesses -----------------------------------------------------------------------------------------------------
+
+
+def _main(accesses: list[Meant], deeds: list[Deed]) -> Meant | None:
+    operated = [deed.access for deed in deeds if deed.access is not None]
+    if operated:
+        return operated[0]
+    strong = [one for one in accesses if any(name.strength != "weak" for name in one.named)]
+    return max(strong, key=lambda one: one.weight, default=None)
+
+
+def _used(accesses: list[Meant], deeds: list[Deed], beside: list[Beside], also: Meant | None) -> list[Meant]:
+    found: list[Meant] = []
+    for access in [*(deed.access for deed in deeds), *(one.access for one in beside), also]:
+        if access is not None and not any(other is access for other in found):
+            found.append(access)
+    return found
+
+
+def _access(page: Page, one: Meant, ref: str) -> ReadAccess:
+    kind = AccessKind(one.kind) if one.kind and one.kind != "catheter" else None
+    if one.kind == "catheter":
+        kind = _kind_of_catheter(page, one)
+    is_catheter = one.kind in CATHETERS
+    quotes = sorted({Cite(start=name.start, end=name.end) for name in one.named if name.strength != "weak"})[:4]
+    if not quotes:
+        quotes = [Cite(start=name.start, end=name.end) for name in one.named[:1]]
+    return ReadAccess(
+        ref=ref,
+        kind=kind,
+        side=Side(one.side) if one.side in ("left", "right") else None,
+        site=Site(one.site) if one.site else None,
+        inflow=Artery(one.inflow) if one.inflow and not is_catheter else None,
+        outflow=Vein(one.outflow) if one.outflow and not is_catheter else None,
+        vein=Vein(one.vein) if one.vein and is_catheter else None,
+        configuration=Configuration(one.configuration) if one.configuration else None,
+        material=GraftMaterial(one.material) if one.material else None,
+        described=_described(one),
+        quotes=tuple(quotes),
+        side_quotes=tuple(Cite(start=start, end=end) for start, end in sorted(set(one.side_spans))[:3]),
+        doubts=tuple(one.doubts),
+    )
+
+
+def _kind_of_catheter(page: Page, one: Meant) -> AccessKind | None:
+    """What kind of catheter, where the name does not say it: by a cuff, by a tunnel, or by the groin."""
+    if re.search(r"\bnon[\s-]?(?:tunnel|cuff)|temporary|acute dialysis|vas-?cath|triple[\s-]lumen", page.low):
+        return AccessKind.NONTUNNELLED
+    if re.search(r"tunnel(?!l?er)|\bcuff", page.low):
+        return AccessKind.TUNNELLED
+    if one.vein == "femoral":
+        return AccessKind.NONTUNNELLED
+    return None
+
+
+def _described(one: Meant) -> str | None:
+    parts = []
+    if one.kind in CATHETERS:
+        if one.vein:
+            parts.append(one.vein.replace("-", " "))
+    else:
+        if one.inflow and one.outflow:
+            parts.append(
+                f"{one.inflow}-{one.outflow}".replace("brachial-", "brachio").replace("radial-", "radio")
+                if one.outflow in ("cephalic", "basilic") and one.inflow in ("brachial", "radial")
+                else f"{one.inflow}-{one.outflow}"
+            )
+        elif one.outflow:
+            parts.append(one.outflow)
+        if one.site:
+            parts.append(one.site.replace("-", " "))
+        if one.configuration in ("loop", "necklace"):
+            parts.append(one.configuration)
+    if not parts and one.site:
+        parts.append(one.site)
+    return " ".join(parts) or None
+
+
+# --- Proposals ----------------------------------------------------------------------------------------------------
+
+
+def _lesions(page: Page, deeds: list[Deed], main: Meant | None) -> list[ReadLesion]:
+    if not any(deed.kind in _VASCULAR for deed in deeds):
+        return []
+    return lesions_of(page, is_graft=main is not None and main.kind == "graft")
+
+
+def _not_done(page: Page, deeds: list[Deed], accesses: list[Meant]) -> tuple[Outcome, Cite] | None:
+    """A procedure that was cancelled, declined or given up before anything was done."""
+    if deeds or not any(name.strength != "weak" or name.thing.get("access") for one in accesses for name in one.named):
+        return None
+    for pattern, outcome in (
+        (r"procedure (?:was )?cancell?ed|case cancell?ed|(?:was|were) cancell?ed|cancell?ed\b", Outcome.CANCELLED),
+        (
+            (
+                r"(?:patient|pt|he|she)\s+(?:\w+\s+)?(?:declined|refused)\s+(?:the\s+)?(?:procedure"
+                r"|intervention|fistulogram|surgery|operation|to)|declined procedure"
+            ),
+            Outcome.DECLINED,
+        ),
+        (
+            (
+                r"no fistula (?:was )?formed|procedure (?:was )?(?:abandoned|aborted|terminated)"
+                r"|(?:was|were) (?:abandoned|aborted)"
+            ),
+            Outcome.GIVEN_UP,
+        ),
+    ):
+        for hit in re.finditer(pattern, page.low):
+            index = page.parts.index_at(hit.start())
+            role = page.sentence(index).role if index is not None else "opening"
+            if role in ("past", "indication", "consent", "plan", "access") or page.is_clinic:
+                continue
+            return outcome, Cite(start=hit.start(), end=hit.end())
+    return None
+
+
+def _proposals(
+    page: Page,
+    deeds: list[Deed],
+    lesions: list[ReadLesion],
+    beside: list[Beside],
+    refs: dict[int, str],
+    happened: PartialDate | None,
+    date_doubt: str | None,
+    cancelled: tuple[Outcome, Cite] | None,
+    main: Meant | None,
+) -> list[Proposal]:
+    found: list[Proposal] = []
+    given = _lesions_by_deed(deeds, lesions)
+    for deed in deeds:
+        detail = detail_of(page, deed, main is not None and main.kind == "graft")
+        mine = given.get(id(deed), [])
+        if mine:
+            detail["lesions"] = tuple(mine)
+        doubts = list(deed.doubts)
+        access = deed.access
+        if access is not None:
+            doubts.extend(access.doubts)
+            if access.kind is None:
+                doubts.append("the text does not say what kind of access it is")
+        told_against = [one for one in deed.against if one.scope.what in ("denied", "given-up")]
+        if told_against:
+            doubts.append("the text also says that it was not done, or was given up")
+        if date_doubt:
+            doubts.append(date_doubt)
+        plain = (not doubts and deed.in_title and (deed.is_told or _says_more(deed))) or (
+            not doubts and deed.is_told and len(deed.evidence) > 1
+        )
+        quotes = _quotes(deed, mine)
+        found.append(
+            Proposal(
+                kind=deed.kind,
+                access=refs.get(id(access)) if access is not None else None,
+                happened=happened,
+                quotes=quotes,
+                detail=detail,
+                doubts=tuple(doubts),
+                plain=plain,
+                why=_why(deed),
+                of_visit=True,
+            )
+        )
+    if deeds:
+        detail, cites = visit_of(page, Outcome.DONE)
+        access = deeds[0].access
+        first = found[0].quotes[0] if found[0].quotes else None
+        found.append(
+            Proposal(
+                kind="visit",
+                access=refs.get(id(access)) if access is not None else None,
+                happened=happened,
+                quotes=tuple(sorted(set(cites))[:6]) or ((first,) if first else ()),
+                detail=detail,
+                doubts=(date_doubt,) if date_doubt else (),
+                plain=False,
+                why="what the entries of this procedure share",
+                of_visit=True,
+            )
+        )
+    elif cancelled is not None and main is not None:
+        outcome, cite = cancelled
+        found.append(
+            Proposal(
+                kind="visit",
+                access=refs.get(id(main)),
+                happened=happened,
+                quotes=(cite,),
+                detail={"outcome": outcome},
+                doubts=(date_doubt,) if date_doubt else (),
+                plain=False,
+                why="the report says that the procedure was not done",
+                of_visit=True,
+            )
+        )
+    for one in beside:
+        found.append(
+            Proposal(
+                kind=one.kind,
+                access=refs.get(id(one.access)) if one.access is not None else None,
+                happened=happened,
+                quotes=tuple(one.cites),
+                detail=one.detail,
+                doubts=(*one.doubts, *([date_doubt] if date_doubt else [])),
+                plain=one.plain and not one.doubts and not date_doubt,
+                why=one.why,
+                of_visit=one.of_visit,
+            )
+        )
+    return found
+
+
+def _says_more(deed: Deed) -> bool:
+    return len(deed.evidence) > 1
+
+
+def _lesions_by_deed(deeds: list[Deed], lesions: list[ReadLesion]) -> dict[int, list[ReadLesion]]:
+    """Each lesion once: with the deed that treated it, else with the angiogram, else with the clot's removal."""
+    by_kind: dict[str, Deed] = {}
+    for deed in deeds:
+        by_kind.setdefault(deed.kind, deed)
+    found: dict[int, list[ReadLesion]] = {}
+    for lesion in lesions:
+        order = ("angiogram", "thrombectomy", "angioplasty", "stent")
+        if lesion.stented:
+            order = ("stent", "angioplasty", "angiogram", "thrombectomy")
+        elif lesion.ballooned:
+            order = ("angioplasty", "stent", "angiogram", "thrombectomy")
+        teller = next((by_kind[kind] for kind in order if kind in by_kind), None)
+        if teller is not None:
+            found.setdefault(id(teller), []).append(lesion)
+    return found
+
+
+def _quotes(deed: Deed, lesions: list[ReadLesion]) -> tuple[Cite, ...]:
+    best = sorted(deed.evidence, key=lambda one: (-one.weight, one.start))
+    cites = [Cite(start=one.start, end=one.end) for one in best[:3]]
+    for lesion in lesions:
+        cites.extend(lesion.quotes[:4])
+    unlike: list[Cite] = []
+    for cite in cites:
+        if cite.end > cite.start and cite not in unlike:
+            unlike.append(cite)
+    return tuple(unlike[:14])
+
+
+def _why(deed: Deed) -> str:
+    parts = []
+    if deed.in_title:
+        parts.append("the title names it")
+    if deed.is_told:
+        parts.append("the account tells it as done")
+    elif not deed.in_title:
+        parts.append("the account names it")
+    access = deed.access
+    if access is not None and any(one.access is access and one.thing.cls == "verb" for one in deed.evidence):
+        parts.append("with this access as its object")
+    elif access is not None:
+        parts.append("this is the access that the report is about")
+    return "; ".join(parts)
+
+
+def _noticed(left_out: list[LeftOut], proposed: Iterable[Proposal]) -> tuple[Noticed, ...]:
+    quoted = {(cite.start, cite.end) for one in proposed for cite in one.quotes}
+    found: dict[tuple[int, int], Noticed] = {}
+    for one in left_out:
+        key = (one.start, one.end)
+        if key in found or key in quoted:
+            continue
+        found[key] = Noticed(start=one.start, end=one.end, what=one.what, reason=REASONS.get(one.reason, one.reason))
+    return tuple(found[key] for key in sorted(found))
+
+
+def detail_names(proposal: Proposal) -> list[str]:
+    """The names of what a proposal tells, for whoever shows it."""
+    return [name for name, value in proposal.detail.items() if value is not None]

@@ -1,0 +1,237 @@
+"""A text in its parts: what stands under which heading, and sentences.
+
+Houses write headings in their own way, in the middle of a line, or not at all. A
+heading that the table does not know keeps the role of the part that it stands in.
+Page furniture belongs to no sentence. Offsets are those of the whole text.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+from bisect import bisect_right
+from collections import Counter
+from dataclasses import dataclass
+
+from ledger.reading.tables import phrases_of
+
+_WORD = re.compile(r"[a-z0-9]+")
+_PAGE = re.compile(
+    r"^\W*(?:page\s+\d+(?:\s*(?:of|/)\s*\d+)?|\d+\s*/\s*\d+|-+\s*\d+\s*-+|continued(?: on next page)?)\W*$", re.I
+)
+_LIST_MARK = re.compile(r"\s*(?:\d{1,2}[.)]\s|[-*•·–]\s|\[[ xX]?\]|\([a-z0-9]\)\s|[a-z]\)\s|#\s?\d)")
+_LABEL = re.compile(r"[ \t]*[A-Z][A-Za-z0-9 /&'()\-]{1,38}:")
+_STOP = re.compile(r"[.!?;]+[\"')\]]*(?=\s)|\n|(?<=[.;,)a-z%])\s(?=\d{1,2}[.)]\s+[A-Z])|\s\|\s")
+_ABBREVIATIONS = frozenset(
+    [
+        "dr",
+        "mr",
+        "mrs",
+        "ms",
+        "no",
+        "nos",
+        "approx",
+        "vs",
+        "st",
+        "fr",
+        "ca",
+        "eg",
+        "ie",
+        "etc",
+        "inc",
+        "jr",
+        "sr",
+        "mt",
+        "cf",
+        "fig",
+        "dept",
+        "prof",
+        "min",
+        "sec",
+        "max",
+        "temp",
+        "diam",
+        "vol",
+        "resp",
+        "v",
+        "a",
+    ]
+)
+
+
+@dataclass(frozen=True)
+class Sentence:
+    """One sentence or line, under its heading's role. `listed`: it is an item of a list."""
+
+    start: int
+    end: int
+    role: str
+    part: int
+    listed: bool = False
+
+
+@dataclass(frozen=True)
+class Parts:
+    """A text cut into sentences. `titled`: some heading says what was done."""
+
+    sentences: tuple[Sentence, ...]
+    headings: tuple[tuple[int, int, str], ...]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_starts", [one.start for one in self.sentences])
+
+    def index_at(self, place: int) -> int | None:
+        """Which sentence holds a place; None for headings and page furniture."""
+        starts: list[int] = self._starts  # type: ignore[attr-defined]
+        index = bisect_right(starts, place) - 1
+        if index < 0 or place >= self.sentences[index].end:
+            return None
+        return index
+
+
+def parts_of(text: str, low: str) -> Parts:
+    """The sentences of a text, each under the role of its heading."""
+    headings = list(_headings(text, low))
+    furniture = _furniture(text)
+    sentences: list[Sentence] = []
+    edges = [(0, 0, "opening"), *headings]
+    for number, (_, begin, role) in enumerate(edges):
+        finish = edges[number + 1][0] if number + 1 < len(edges) else len(text)
+        pieces = list(_pieces(text, begin, finish, furniture))
+        words = sum(end - start for start, end, _ in pieces)
+        if role == "title" and words > 330 and not (pieces and sum(listed for *_, listed in pieces) * 2 >= len(pieces)):
+            # Houses write the whole operation under "PROCEDURE:", and then it is no title.
+            role = "technique"
+        for index, (start, end, listed) in enumerate(pieces):
+            mine = role
+            if role == "opening" and (index > 2 or end - start > 110):
+                mine = "narrative"
+            sentences.append(Sentence(start, end, mine, number, listed))
+    return Parts(tuple(sentences), tuple(headings))
+
+
+def _headings(text: str, low: str) -> list[tuple[int, int, str]]:
+    known = phrases_of("headings")
+    found: list[tuple[int, int, str]] = []
+    done = 0
+    for word in _WORD.finditer(low):
+        start = word.start()
+        if start < done:
+            continue
+        line_start = low.rfind("\n", 0, start) + 1
+        before = text[line_start:start]
+        opens_line = not before.strip(" \t*_#>•-–.()0123456789|")
+        after_stop = (
+            opens_line or text[max(0, start - 2) : start] in ("  ", ". ", "; ", "| ", ".\t") or before.endswith("\t")
+        )
+        capital = text[start].isupper()
+        if not after_stop and not capital:
+            continue
+        match = known.at(low, start, word.group())
+        if match is None:
+            continue
+        end = match.end
+        after = re.compile(r"[\s]{0,3}(?:\([A-Za-z]{1,4}\))?[ \t*_]{0,4}").match(text, end)
+        assert after is not None
+        stop = after.end()
+        sign = text[stop : stop + 1]
+        whole = text[start:end]
+        lonely = opens_line and text[stop:].split("\n", 1)[0].strip(" \t*_:") == "" and "\n" not in text[end:stop]
+        if sign == ":" and (after_stop or whole.isupper()):
+            found.append((start, stop + 1, match.cls))
+            done = stop + 1
+        elif opens_line and lonely and (whole.isupper() or whole.istitle() or len(whole) > 5):
+            found.append((start, end, match.cls))
+            done = end
+        elif opens_line and sign in "-–" and sign and text[stop + 1 : stop + 2] == " " and whole.isupper():
+            found.append((start, stop + 1, match.cls))
+            done = stop + 1
+    return found
+
+
+def _furniture(text: str) -> list[tuple[int, int]]:
+    """Lines that a page carries and nobody wrote: page numbers, and lines that stand again beside them."""
+    lines = []
+    place = 0
+    for line in text.split("\n"):
+        lines.append((place, place + len(line), line.strip()))
+        place += len(line) + 1
+    pages = {index for index, (_, _, line) in enumerate(lines) if line and _PAGE.match(line)}
+    again = Counter(line for _, _, line in lines if line)
+    found = set(pages)
+    for index in pages:
+        for near in (index - 2, index - 1, index + 1, index + 2):
+            if 0 <= near < len(lines) and again[lines[near][2]] > 1:
+                found.add(near)
+    return [(lines[index][0], lines[index][1]) for index in sorted(found)]
+
+
+def _pieces(text: str, begin: int, finish: int, furniture: list[tuple[int, int]]) -> list[tuple[int, int, bool]]:
+    cuts = [begin]
+    for stop in _STOP.finditer(text, begin, finish):
+        if stop.group() == "\n":
+            if _line_ends(text, stop.start(), begin, finish):
+                cuts.append(stop.end())
+        elif stop.group().startswith("."):
+            word = re.compile(r"[A-Za-z]+$").search(text[max(begin, stop.start() - 12) : stop.start()])
+            number = re.compile(r"(?:^|[\s(])\d{1,2}$").search(text[max(begin, stop.start() - 4) : stop.start()])
+            if word and word.group().lower() in _ABBREVIATIONS:
+                continue
+            if number and _is_list_number(text, begin, stop.start()):
+                continue
+            following = text[stop.end() : stop.end() + 2].strip()
+            goes_on = following and following[0].islower() and "\n" not in text[stop.end() : stop.end() + 2]
+            # A small letter goes on with the sentence, but telegraphic notes do begin with one.
+            if goes_on and not (word and len(word.group()) > 3):
+                continue
+            cuts.append(stop.end())
+        else:
+            cuts.append(stop.end())
+    cuts.append(finish)
+    pieces = []
+    for start, end in itertools.pairwise(cuts):
+        for left, right in _without(start, end, furniture):
+            while left < right and text[left].isspace():
+                left += 1
+            while right > left and text[right - 1].isspace():
+                right -= 1
+            if left < right:
+                pieces.append((left, right, bool(_LIST_MARK.match(text, left, right))))
+    return pieces
+
+
+def _is_list_number(text: str, begin: int, place: int) -> bool:
+    line = text[max(begin, text.rfind("\n", 0, place) + 1) : place]
+    before = line.rstrip("0123456789").rstrip()
+    return not before or before[-1] in ".;:,)"
+
+
+def _line_ends(text: str, place: int, begin: int, finish: int) -> bool:
+    line_start = max(begin, text.rfind("\n", begin, place) + 1)
+    line = text[line_start:place].rstrip()
+    following_end = text.find("\n", place + 1, finish)
+    following = text[place + 1 : finish if following_end < 0 else following_end]
+    if not line.strip() or not following.strip():
+        return True
+    if line[-1] in ".;:!?|":
+        return True
+    if _LIST_MARK.match(following) or _LABEL.match(following):
+        return True
+    first = following.strip()[0]
+    # A line that is broken only because it is full goes on in the next one.
+    if first.islower() or line[-1] in ",-(/":
+        return False
+    return len(line) < 52
+
+
+def _without(start: int, end: int, furniture: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    pieces = []
+    for left, right in furniture:
+        if right <= start or left >= end:
+            continue
+        if left > start:
+            pieces.append((start, left))
+        start = max(start, right)
+    if start < end:
+        pieces.append((start, end))
+    return pieces

@@ -1,0 +1,211 @@
+"""The reader's phrases: tables beside this file, compiled once, found in a text in one pass.
+
+A row is a phrase, what it stands for, and a sentence in which the phrase stands in
+[brackets]; a test reads every row's sentence. Adding a phrase is adding a row.
+
+The language of phrases, matched without regard to case:
+
+    a space        any run of white space, hyphens and slashes, so that line breaks do not matter
+    (x)            x or nothing: `tunnel(l)ed`
+    {a|b|c}        one of these; an empty one means that it may be missing
+    ..3            up to three words in between
+    *              the rest of the word
+
+Where several phrases begin at the same word, the longest one counts, and no other
+phrase begins within it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import cache
+from importlib.resources import files
+
+_SEPARATOR = r"[\s\-–—/]{1,12}"
+_GAP_WORD = r"(?:[^\s.;]|\.(?=\d))+\s+"
+_WORD = re.compile(r"[a-z0-9]+")
+
+
+@dataclass(frozen=True)
+class Row:
+    """One phrase of a table: its class, its attributes and its test sentence."""
+
+    phrase: str
+    cls: str
+    attributes: dict[str, str] = field(hash=False)
+    sentence: str
+    table: str
+
+
+@dataclass(frozen=True)
+class Found:
+    """A phrase that stands in a text, code points `start` to `end`."""
+
+    start: int
+    end: int
+    row: Row
+
+    @property
+    def cls(self) -> str:
+        return self.row.cls
+
+    def get(self, name: str, default: str | None = None) -> str | None:
+        return self.row.attributes.get(name, default)
+
+
+def folded(text: str) -> str:
+    """The text in small letters, as many code points as before, so that places in it stay the same."""
+    lowered = text.lower()
+    if len(lowered) == len(text):
+        return lowered
+    return "".join(low if len(low := one.lower()) == 1 else one for one in text)
+
+
+class Phrases:
+    """Finds the phrases of some tables in a text."""
+
+    def __init__(self, rows: list[Row]) -> None:
+        self._at: dict[str, list[tuple[re.Pattern[str], Row]]] = {}
+        for row in rows:
+            tree = _parsed(row.phrase)
+            pattern = re.compile(_regex(tree) + r"(?![a-z0-9])")
+            for key in _keys(tree):
+                self._at.setdefault(key, []).append((pattern, row))
+
+    def at(self, low: str, start: int, word: str) -> Found | None:
+        """The longest phrase that begins at `start`, where `word` stands."""
+        best: Found | None = None
+        for pattern, row in self._at.get(word[:3], ()):
+            found = pattern.match(low, start)
+            if found and (best is None or found.end() > best.end):
+                best = Found(start, found.end(), row)
+        return best
+
+    def find(self, low: str) -> Iterator[Found]:
+        """Every phrase in a text in small letters, in order, none within another."""
+        at = self._at
+        done = 0
+        for word in _WORD.finditer(low):
+            start = word.start()
+            if start < done or word.group()[:3] not in at:
+                continue
+            best = self.at(low, start, word.group())
+            if best is not None:
+                done = best.end
+                yield best
+
+
+@cache
+def rows_of(table: str) -> tuple[Row, ...]:
+    """The rows of `tables/<table>.tsv`."""
+    rows = []
+    lines = (files("ledger.reading") / "tables" / f"{table}.tsv").read_text(encoding="utf-8").splitlines()
+    for number, line in enumerate(lines, 1):
+        if not line.strip() or line.startswith("#"):
+            continue
+        cells = line.split("\t")
+        assert len(cells) == 3, f"{table}.tsv, line {number}: a row has three columns, separated by tabs"
+        phrase, meaning, sentence = cells
+        cls, *attributes = meaning.split()
+        pairs = dict(one.split("=", 1) for one in attributes)
+        rows.append(Row(phrase, cls, pairs, sentence, table))
+    return tuple(rows)
+
+
+@cache
+def phrases_of(*tables: str) -> Phrases:
+    """The compiled phrases of some tables."""
+    return Phrases([row for table in tables for row in rows_of(table)])
+
+
+# --- The language of phrases --------------------------------------------------------------------------------------
+
+_Node = tuple[str, "str | int | list[list[_Node]]"]
+
+
+def _parsed(phrase: str) -> list[_Node]:
+    nodes, rest = _sequence(phrase, 0, "")
+    assert rest == len(phrase), f"{phrase!r}: a bracket too many"
+    return nodes
+
+
+def _sequence(phrase: str, at: int, until: str) -> tuple[list[_Node], int]:
+    nodes: list[_Node] = []
+    while at < len(phrase) and phrase[at] not in until:
+        one = phrase[at]
+        if one == "{":
+            options = []
+            while phrase[at] != "}":
+                option, at = _sequence(phrase, at + 1, "|}")
+                options.append(option)
+            nodes.append(("one", options))
+            at += 1
+        elif one == "(":
+            option, at = _sequence(phrase, at + 1, ")")
+            nodes.append(("one", [option, []]))
+            at += 1
+        elif phrase.startswith("..", at):
+            digits = re.compile(r"\.\.(\d+) ?").match(phrase, at)
+            assert digits, f"{phrase!r}: .. needs a number"
+            nodes.append(("gap", int(digits[1])))
+            at = digits.end()
+        elif one in " -/":
+            nodes.append(("space", " "))
+            at += 1
+        elif one == "*":
+            nodes.append(("rest", "*"))
+            at += 1
+        else:
+            nodes.append(("letter", one))
+            at += 1
+    return nodes, at
+
+
+def _regex(nodes: list[_Node]) -> str:
+    parts = []
+    for kind, value in nodes:
+        if kind == "one":
+            assert isinstance(value, list)
+            # The first alternative that fits is taken, so the longer ones come first.
+            options = sorted((_regex(option) for option in value), key=len, reverse=True)
+            parts.append("(?:" + "|".join(options) + ")")
+        elif kind == "gap":
+            parts.append(f"(?:{_GAP_WORD}){{0,{value}}}?")
+        elif kind == "space":
+            parts.append(_SEPARATOR)
+        elif kind == "rest":
+            parts.append(r"\w*")
+        else:
+            assert isinstance(value, str)
+            parts.append(re.escape(value))
+    return "".join(parts)
+
+
+def _keys(nodes: list[_Node]) -> set[str]:
+    """The first three letters with which a phrase can begin; a shorter first word stands for itself."""
+    return {key for key, _ in _leads(nodes, {("", False)}) if key}
+
+
+def _leads(nodes: list[_Node], so_far: set[tuple[str, bool]]) -> set[tuple[str, bool]]:
+    for kind, value in nodes:
+        if all(closed for _, closed in so_far):
+            return so_far
+        if kind == "one":
+            assert isinstance(value, list)
+            so_far = {lead for option in value for lead in _leads(option, so_far)}
+        elif kind == "letter":
+            assert isinstance(value, str)
+            so_far = {
+                (lead, closed) if closed else _longer(lead, value) if value.isalnum() else (lead, True)
+                for lead, closed in so_far
+            }
+        else:
+            so_far = {(lead, True) for lead, _ in so_far}
+    return so_far
+
+
+def _longer(lead: str, letter: str) -> tuple[str, bool]:
+    lead += letter
+    return lead, len(lead) >= 3

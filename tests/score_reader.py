@@ -1,0 +1,383 @@
+"""How well the reader reads a file of labelled reports: `python tests/score_reader.py [FILE] [--show]`.
+
+FILE is a file of one labelled report a line (JSON), or one of `fixtures/reports/*.txt`;
+without it, the file that ACCESS_LEDGER_REPORTS names. Reports whose number is divisible
+by three are for measuring only: they are scored apart, and `--show` never shows them.
+The scheme of the labels stands in `fixtures/reports/README.md`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import os
+import re
+import sys
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+
+from ledger.reading import Reading, read_report
+
+FIXTURES = Path(__file__).resolve().parent.parent / "fixtures" / "reports"
+
+PROCEDURE_OF_KIND = {
+    "creation": "creation",
+    "revision": "revision",
+    "angiogram": "angiogram",
+    "angioplasty": "angioplasty",
+    "stent": "stent",
+    "thrombectomy": "thrombectomy",
+    "banding": "banding",
+    "catheter-placed": "catheter_insertion",
+    "catheter-exchanged": "catheter_exchange",
+    "catheter-removed": "catheter_removal",
+    "vein-mapping": "vein_mapping",
+    "second-stage": "transposition",
+    "other-intervention": "other",
+}
+"""Our kinds in the words of the labels; an abandonment is one of them only by ligation or excision."""
+
+ACCESS_OF_KIND = {
+    "fistula": "fistula",
+    "graft": "graft",
+    "hybrid": "graft",
+    "tunnelled-catheter": "tunneled_catheter",
+    "nontunnelled-catheter": "nontunneled_catheter",
+    "peritoneal-catheter": "pd_catheter",
+}
+
+
+@dataclass
+class Labelled:
+    """One report with its labels."""
+
+    id: str
+    text: str
+    gold: dict[str, Any]
+
+    @property
+    def digest(self) -> str:
+        return hashlib.sha256(self.text.encode()).hexdigest()
+
+    @property
+    def is_for_measuring_only(self) -> bool:
+        return int(re.sub(r"\D", "", self.id) or 1) % 3 == 0
+
+
+@dataclass
+class Tally:
+    """Right, too many and missing."""
+
+    right: int = 0
+    extra: int = 0
+    missing: int = 0
+
+    def __iadd__(self, other: Tally) -> Tally:
+        self.right += other.right
+        self.extra += other.extra
+        self.missing += other.missing
+        return self
+
+    @property
+    def precision(self) -> float:
+        return self.right / (self.right + self.extra) if self.right + self.extra else 1.0
+
+    @property
+    def recall(self) -> float:
+        return self.right / (self.right + self.missing) if self.right + self.missing else 1.0
+
+    @property
+    def f1(self) -> float:
+        both = self.precision + self.recall
+        return 2 * self.precision * self.recall / both if both else 0.0
+
+    def __str__(self) -> str:
+        return (
+            f"precision {self.precision:.3f}  recall {self.recall:.3f}  F1 {self.f1:.3f}  "
+            f"({self.right} right, {self.extra} too many, {self.missing} missing)"
+        )
+
+
+@dataclass
+class Score:
+    """What a set of reports scored."""
+
+    reports: int = 0
+    procedures: Tally = field(default_factory=Tally)
+    lesions: Tally = field(default_factory=Tally)
+    beside: Tally = field(default_factory=Tally)
+    kind_right: int = 0
+    kind_all: int = 0
+    side_right: int = 0
+    side_all: int = 0
+    date_right: int = 0
+    date_all: int = 0
+    first_right: int = 0
+    first_all: int = 0
+    lookalikes: int = 0
+    false_entries: int = 0
+    false_plain: int = 0
+    plain_right: int = 0
+    plain_all: int = 0
+    procedures_all: int = 0
+    by_procedure: dict[str, Tally] = field(default_factory=dict)
+    faults: list[str] = field(default_factory=list)
+
+    def __str__(self) -> str:
+        lines = [
+            f"{self.reports} reports, of which {self.lookalikes} look-alikes",
+            f"  procedures      {self.procedures}",
+            f"  kind of access  {share(self.kind_right, self.kind_all)}",
+            f"  side            {share(self.side_right, self.side_all)}",
+            f"  lesion numbers  {self.lesions}",
+            f"  date            {share(self.date_right, self.date_all)}",
+            f"  first needling  {share(self.first_right, self.first_all)}",
+            f"  beside          {self.beside}",
+            f"  false entries on look-alikes {self.false_entries}, marked plain {self.false_plain}",
+            (
+                f"  marked plain and right {share(self.plain_right, self.plain_all)}, "
+                f"at least {lower_bound(self.plain_right, self.plain_all):.3f} (exact, 95 %); "
+                f"plain {share(self.plain_all, self.procedures_all)} of procedures proposed"
+            ),
+        ]
+        wrong = {name: tally for name, tally in sorted(self.by_procedure.items()) if tally.extra or tally.missing}
+        if wrong:
+            lines.append(
+                "  "
+                + ", ".join(
+                    f"{name} +{one.extra} -{one.missing} of {one.right + one.missing}" for name, one in wrong.items()
+                )
+            )
+        return "\n".join(lines)
+
+
+def share(right: int, out_of: int) -> str:
+    return f"{right} of {out_of}" + (f" ({right / out_of:.3f})" if out_of else "")
+
+
+def lower_bound(right: int, out_of: int) -> float:
+    """The exact (Clopper-Pearson) lower end of a two-sided 95 % interval for a proportion."""
+    if not out_of or not right:
+        return 0.0
+    from scipy.stats import beta
+
+    return float(beta.ppf(0.025, right, out_of - right + 1))
+
+
+def labelled_in(path: Path) -> list[Labelled]:
+    """The reports of a file: JSON lines, or the records of `fixtures/reports/*.txt`."""
+    whole = path.read_text(encoding="utf-8")
+    if path.suffix == ".jsonl":
+        found = [json.loads(line) for line in whole.splitlines() if line.strip()]
+        return [Labelled(one["report_id"], one["text"], one["gold"]) for one in found]
+    reports = []
+    for record in re.split(r"^=== ", whole, flags=re.M)[1:]:
+        head, rest = record.split("\n", 1)
+        text, gold = rest.rsplit("\n--- ", 1)
+        reports.append(Labelled(head.split("|")[0].strip(), text, json.loads(gold)))
+    return reports
+
+
+def score(reports: Iterable[Labelled]) -> Score:
+    """The score of the reader on some reports."""
+    total = Score()
+    for report in reports:
+        add(total, report, read_report(report.text))
+    return total
+
+
+def procedures_in(reading: Reading) -> list[str]:
+    found = []
+    for one in reading.proposed:
+        name = PROCEDURE_OF_KIND.get(one.kind)
+        if one.kind == "abandonment" and one.detail["how"].value in ("ligation", "excision"):
+            name = "ligation"
+        if name and name not in found:
+            found.append(name)
+    return found
+
+
+def add(total: Score, report: Labelled, reading: Reading) -> None:
+    """Adds one report's score."""
+    gold = report.gold
+    total.reports += 1
+    expected = set(gold.get("procedures", []))
+    optional = set(gold.get("optional_procedures", []))
+    read = set(procedures_in(reading))
+    tally = Tally(len(read & expected), len(read - expected - optional), len(expected - read))
+    total.procedures += tally
+    for name in read | expected:
+        one = total.by_procedure.setdefault(name, Tally())
+        one += Tally(
+            int(name in read and name in expected),
+            int(name in read - expected - optional),
+            int(name in expected - read),
+        )
+    if tally.extra or tally.missing:
+        total.faults.append(f"{report.id}: procedures +{sorted(read - expected - optional)} -{sorted(expected - read)}")
+    _add_access(total, report, reading)
+    _add_lesions(total, report, reading)
+    _add_beside(total, report, reading)
+    if gold.get("date") and not gold.get("date_ambiguous"):
+        total.date_all += 1
+        right = reading.happened == gold["date"]
+        total.date_right += right
+        if not right:
+            total.faults.append(f"{report.id}: date {reading.happened}, not {gold['date']}")
+    if gold.get("distractor"):
+        total.lookalikes += 1
+        allowed = set(gold.get("optional_also", []))
+        false = [
+            one
+            for one in reading.proposed
+            if one.kind not in allowed and not (one.kind == "visit" and one.detail["outcome"].value != "done")
+        ]
+        total.false_entries += len(false)
+        total.false_plain += sum(one.plain for one in false)
+        if false:
+            total.faults.append(f"{report.id}: look-alike, but {[one.kind for one in false]}")
+    for proposal in reading.proposed:
+        name = PROCEDURE_OF_KIND.get(proposal.kind, "ligation" if proposal.kind == "abandonment" else None)
+        if name is None:
+            continue
+        total.procedures_all += 1
+        if not proposal.plain:
+            continue
+        total.plain_all += 1
+        access = reading.access(proposal.access)
+        right = name in expected | optional and _is_access(report, access, name)
+        total.plain_right += right
+        if not right:
+            total.faults.append(f"{report.id}: marked plain, and wrong: {proposal.kind} on {access}")
+
+
+def _is_access(report: Labelled, access: Any, procedure: str) -> bool:
+    """Whether a plain proposal names the right kind and side, where the labels know them."""
+    if access is None:
+        return False
+    gold = report.gold
+    candidates = [one for one in gold.get("accesses", []) if procedure in one.get("procedures", [])] or [gold]
+    for one in candidates:
+        kind, side = one.get("access_type"), one.get("side")
+        if kind and access.kind and ACCESS_OF_KIND[access.kind.value] != kind:
+            continue
+        if side and access.side and access.side.value != side:
+            continue
+        return True
+    return False
+
+
+def _add_access(total: Score, report: Labelled, reading: Reading) -> None:
+    gold = report.gold
+    first = reading.accesses[0] if reading.accesses else None
+    kind = ACCESS_OF_KIND.get(first.kind.value) if first and first.kind else None
+    side = first.side.value if first and first.side else None
+    # A report about two accesses may be told from either of them.
+    others = [(one.get("access_type"), one.get("side")) for one in gold.get("accesses", [])]
+    if gold.get("access_type") and not gold.get("type_optional"):
+        total.kind_all += 1
+        right = kind == gold["access_type"] or (len(others) > 1 and (kind, side) in others)
+        total.kind_right += right
+        if not right:
+            total.faults.append(f"{report.id}: kind {kind}, not {gold['access_type']}")
+    if gold.get("side") and not gold.get("side_optional"):
+        total.side_all += 1
+        right = side == gold["side"] or (len(others) > 1 and (kind, side) in others)
+        total.side_right += right
+        if not right:
+            total.faults.append(f"{report.id}: side {side}, not {gold['side']}")
+
+
+def _numbers(lesions: Iterable[dict[str, Any]], names: tuple[str, str, str]) -> Counter[tuple[str, float]]:
+    found: Counter[tuple[str, float]] = Counter()
+    for lesion in lesions:
+        for what, name in zip(("before", "after", "balloon"), names, strict=True):
+            value = lesion.get(name)
+            if value is None:
+                continue
+            values = value if isinstance(value, list) else [value]
+            if what != "balloon":
+                values = [max(values)]
+            for one in values:
+                found[what, float(one)] += 1
+    return found
+
+
+def _add_lesions(total: Score, report: Labelled, reading: Reading) -> None:
+    read = _numbers(
+        (lesion.to_json() for one in reading.proposed for lesion in one.detail.get("lesions", ())),
+        ("stenosis_before_percent", "stenosis_after_percent", "balloon_mm"),
+    )
+    lesions = report.gold.get("lesions", [])
+    expected = _numbers(lesions, ("stenosis_before_pct", "stenosis_after_pct", "balloon_mm"))
+    optional = Counter(("balloon", float(one)) for lesion in lesions for one in lesion.get("balloon_optional", []))
+    extra = read - expected - optional
+    missing = expected - read
+    tally = Tally(sum((read & expected).values()), sum(extra.values()), sum(missing.values()))
+    total.lesions += tally
+    if tally.extra or tally.missing:
+        total.faults.append(f"{report.id}: lesion numbers +{dict(extra)} -{dict(missing)}")
+
+
+_BESIDE = frozenset({"thrombosis", "infection", "first-cannulation", "maturity-assessed", "referral", "instruction"})
+
+
+def _add_beside(total: Score, report: Labelled, reading: Reading) -> None:
+    gold = report.gold
+    read = {one.kind for one in reading.proposed} & _BESIDE
+    if "first_cannulation" in gold:
+        expected_first = bool(gold["first_cannulation"])
+        if expected_first or "first-cannulation" in read:
+            total.first_all += 1
+            total.first_right += expected_first == ("first-cannulation" in read)
+    if "also" not in gold and "optional_also" not in gold:
+        return
+    expected = set(gold.get("also", [])) & _BESIDE
+    optional = set(gold.get("optional_also", []))
+    tally = Tally(len(read & expected), len(read - expected - optional), len(expected - read))
+    total.beside += tally
+    if tally.extra or tally.missing:
+        total.faults.append(f"{report.id}: beside +{sorted(read - expected - optional)} -{sorted(expected - read)}")
+
+
+def set_aside() -> frozenset[str]:
+    """The digests of the fixtures that nothing is ever tuned on."""
+    listed = FIXTURES / "set-aside.txt"
+    if not listed.exists():
+        return frozenset()
+    return frozenset(
+        line.split()[0] for line in listed.read_text().splitlines() if line.strip() and not line.startswith("#")
+    )
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("file", nargs="?", default=os.environ.get("ACCESS_LEDGER_REPORTS"))
+    parser.add_argument("--show", action="store_true", help="list the faults, never those of reports set aside")
+    chosen = parser.parse_args()
+    if not chosen.file:
+        print("Name a file of labelled reports, or set ACCESS_LEDGER_REPORTS.", file=sys.stderr)
+        return 2
+    reports = labelled_in(Path(chosen.file))
+    aside = set_aside()
+    numbered = chosen.file.endswith(".jsonl")
+    kept = [one for one in reports if (one.is_for_measuring_only if numbered else one.digest in aside)]
+    open_ones = [one for one in reports if one not in kept]
+    for title, some in (("Worked on", open_ones), ("Measured only", kept)):
+        if not some:
+            continue
+        result = score(some)
+        print(f"{title}: {result}")
+        if chosen.show and some is open_ones:
+            print("\n".join(f"    {fault}" for fault in result.faults))
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
