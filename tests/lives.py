@@ -6,6 +6,7 @@ minute after the one before it; `grown` adds more to one that is there, so that 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -88,9 +89,25 @@ def grown(history: History, *events: Event | Entry, by: str = NURSE, evidence: E
         if isinstance(event, Entry):
             entries.append(event)
         else:
-            made = an_entry(event, len(entries) + 1, patient=history.patient, by=by, evidence=evidence)
+            made = an_entry(
+                event,
+                len(entries) + 1,
+                patient=history.patient,
+                by=by,
+                evidence=evidence,
+                session=lies_in_sessions(event, entries),
+            )
             entries.append(made)
     return replace(history, entries=tuple(entries))
+
+
+def lies_in_sessions(event: Event, entries: Sequence[Entry]) -> bool:
+    """Whether an event belongs to the stream of sessions: a session, or what is said about one."""
+    about = getattr(event, "corrects", None) or getattr(event, "retracts", None)
+    for entry in entries:
+        if entry.id == about:
+            return entry.session
+    return event.kind in SESSION_KINDS
 
 
 def corrected(history: History, entry_id: str, to: Event, **fields: Any) -> History:
