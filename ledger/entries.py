@@ -137,6 +137,8 @@ def encode(entry: Entry) -> bytes:
     body["source"] = entry.source
     if form != 1:
         body["form"] = form
+    if FORMS and isinstance(entry.event, Correction) and (to_form := FORMS.get(entry.event.to.kind, 1)) != 1:
+        body["to_form"] = to_form
     if entry.evidence.report is not None:
         body["report"] = entry.evidence.report
     if entry.evidence.quotes:
@@ -162,7 +164,7 @@ def decode(body: bytes, version: int, session: bool = False) -> Entry:
     entry = _new(Entry)
     entry.__dict__.update(
         id=found["id"],
-        event=event_from_dict(found["event"], found.get("form", 1)),
+        event=event_from_dict(found["event"], found.get("form", 1), found.get("to_form", 1)),
         version=version,
         recorded_at=found["at"],
         recorded_by=_signature(found["by"], found.get("how", "claimed")),
@@ -205,14 +207,23 @@ def _event_values(event: Happening) -> dict[str, Any]:
     return {"kind": event.kind, **_values_of(event)}
 
 
-def event_from_dict(found: dict[str, Any], form: int = 1) -> Event:
-    """The event that a stored dict holds, lifted to the newest form. What comes from outside goes to `validated`."""
+def event_from_dict(found: dict[str, Any], form: int = 1, to_form: int = 1) -> Event:
+    """The event that a stored dict holds, lifted to the newest form. What comes from outside goes to `validated`.
+
+    `form` is that of the event, `to_form` that of the fact within a correction.
+    """
+    if FORMS:
+        found = _lifted(found, form)
+        if found["kind"] == "correction":
+            found = {**found, "to": _lifted(found["to"], to_form)}
+    return cast("Event", _reader_of(KINDS[found["kind"]])(found))
+
+
+def _lifted(found: dict[str, Any], form: int) -> dict[str, Any]:
     kind = found["kind"]
-    newest = FORMS.get(kind, 1)
-    while form < newest:
-        found = _LIFTS[kind, form](found)
-        form += 1
-    return cast("Event", _reader_of(KINDS[kind])(found))
+    for number in range(form, FORMS.get(kind, 1)):
+        found = _LIFTS[kind, number](found)
+    return found
 
 
 def validated(found: Any, *, strictly_json: bool = False) -> Event:

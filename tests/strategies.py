@@ -182,7 +182,7 @@ def _objects_of(cls: type[Any], fixed: dict[str, Any]) -> st.SearchStrategy[Any]
     for name, value in fixed.items():
         assert name in cls.__dataclass_fields__, f"{cls.__name__} has no field {name}"
         strategies[name] = value if isinstance(value, st.SearchStrategy) else st.just(value)
-    needed = {one.name for one in fields(cls) if one.default is MISSING and one.name != "kind"} | set(fixed)
+    needed = {one.name for one in fields(cls) if one.default is MISSING and one.name in strategies} | set(fixed)
 
     @st.composite
     def made(draw: st.DrawFn) -> Any:
