@@ -93,6 +93,7 @@ class _Loader:
         self.done = Loaded()
         self.patients: dict[tuple[str | None, str], str] = {}
         self.labels: dict[tuple[str, str], str] = {}
+        self.roots: dict[str, str] = {}
         self.waiting: list[_Line] = []
         self.failed: list[tuple[_Line, LineRefused]] = []
 
@@ -234,7 +235,10 @@ class _Loader:
 
     def _append(self, patient: str, lines: list[_Line]) -> None:
         number = number_of(patient)
-        sessions = any(line.found["event"].get("kind") == "cannulation-session" for line in lines)
+        # What is corrected or retracted may lie in the second stream.
+        sessions = any(
+            line.found["event"].get("kind") in ("cannulation-session", "correction", "retraction") for line in lines
+        )
         standing = self.ledger.standing(number)
         history = self.ledger._history(number, sessions=sessions, zone=self.ledger.zone_of_unit(standing.unit))
         drafts: list[Draft] = []
@@ -252,7 +256,9 @@ class _Loader:
                 self.failed.append((line, LineRefused(line=line.number, problem=problem, remedy=remedy)))
                 continue
             if line.label:
-                self.labels[(patient, line.label)] = entry_id_of(self.ledger.uuid, patient, draft)
+                entry_id = entry_id_of(self.ledger.uuid, patient, draft)
+                self.labels[(patient, line.label)] = entry_id
+                self.roots[entry_id] = getattr(draft.event, "root", entry_id)
             of_draft[id(draft)] = line
             drafts.append(draft)
         if not drafts:
@@ -358,6 +364,8 @@ class _Loader:
         """The first entry of the chain that a correction goes on with."""
         if not isinstance(corrected, str):
             return None
+        if corrected in self.roots:
+            return self.roots[corrected]
         history = self.ledger._history(number_of(patient), sessions=True)
         entry = history.entry(corrected)
         return getattr(entry.event, "root", corrected) if entry is not None else corrected
