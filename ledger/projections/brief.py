@@ -26,8 +26,8 @@ from ledger.people import Patient
 from ledger.projections.folding import FlowIs, Folds, Readiness, Standing, UseIs, fold_of
 from ledger.projections.person import BackgroundView, PersonView, person_of
 from ledger.projections.sentences import nobody, sentence_of, visit_complications
-from ledger.projections.state import AccessView, InstructionView, plain, views_of
-from ledger.projections.wording import NamesOf, WordsOf, counted, date_words, day_words, on_day
+from ledger.projections.state import AccessView, InstructionView, plain, views_of, words_of_kind
+from ledger.projections.wording import NamesOf, WordsOf, counted, date_words, day_words, listed, on_day
 from ledger.vocabulary import BackgroundWhat, ConfirmedHow, InstructionWhat, words_of
 
 WIDTH, HEIGHT = 100, 40
@@ -169,7 +169,7 @@ def brief_of(
         known_on=history.known_on,
         recorded_up_to=made.recorded_up_to,
         printed=made.printed,
-        sections=tuple(section for section in made.sections() if section.lines),
+        sections=tuple(made.sections()),
         accesses=views,
         person=person,
     )
@@ -266,7 +266,7 @@ class _Maker:
         yield Section("intervention", "Last intervention", tuple(self._intervention(main)))
         yield Section("others", "Also in the body", tuple(self._others(main)))
         yield Section("due", "Due", tuple(self._due()))
-        yield Section("recorded", "Recorded", tuple(self._recorded()))
+        yield Section("recorded", "", tuple(self._recorded()))
         yield Section("cautions", "", tuple(BriefLine(caution) for caution in CAUTIONS))
 
     # --- 1: who ---
@@ -297,35 +297,28 @@ class _Maker:
     def _stop(self, main: AccessView | None) -> Iterable[BriefLine]:
         open_views = [view for view in self.views if view.in_body]
         for view in open_views:
-            for conflict in view.conflicts:
-                if conflict.about in ("side", "kind"):
-                    yield BriefLine(
-                        f"{conflict.about.capitalize()} UNSETTLED, two entries disagree. {conflict.first} "
-                        f"{conflict.second}",
-                        conflict.roots,
-                    )
+            yield from self._unsettled(view)
         for view in open_views:
-            for found in view.findings:
-                if _is_urgent(found.key, view):
-                    yield BriefLine(
-                        f"Urgent, by local pathway: {found.words}, {day_words(found.since)} ({self.short(view)}).",
-                        (found.root,),
-                    )
+            urgent = [found for found in view.findings if _is_urgent(found.key, view)]
+            if urgent:
+                what = listed(dict.fromkeys(found.words for found in urgent))
+                since = day_words(min(found.since for found in urgent))
+                yield BriefLine(
+                    f"Urgent, by local pathway: {what}, open since {since} ({self.short(view)}).",
+                    tuple(found.root for found in urgent),
+                )
             stopped = view.flow is not None and view.folded.flow.state in (FlowIs.THROMBOSED, FlowIs.BOTH)
             if view.flow is not None and stopped and view.folded.standing.state is not Standing.GIVEN_UP:
                 yield BriefLine(f"{_upper(view.flow.words)} ({self.short(view)}).", view.flow.roots)
-        for view in open_views:
-            for one in view.instructions:
-                if one.holds and _stops(one):
-                    yield BriefLine(self._instruction(one, view), (one.root,))
-                elif not one.holds and _stops(one) and self._just_ended(one):
-                    yield BriefLine(
-                        f"Ended {day_words(one.ended_on)} ({one.ending}): {one.words} ({self.short(view)}).",
-                        (one.root,),
-                    )
-        for report in self.waiting:
-            what = f"of {day_words(report.happened)}" if report.happened else "without a date"
-            yield BriefLine(f"The report {what} has not been confirmed.", (report.report,))
+        stopping = [(one, view) for view in open_views for one in view.instructions if _stops(one)]
+        for one, view in sorted(stopping, key=lambda pair: _STOPS.index(pair[0].what)):
+            if one.holds:
+                yield BriefLine(self._instruction(one, view), (one.root,))
+            elif self._just_ended(one):
+                yield BriefLine(
+                    f"Ended {day_words(one.ended_on)} ({one.ending}): {one.words} ({self.short(view)}).", (one.root,)
+                )
+        yield from waiting_lines(self.waiting)
         for due in self.person.appointments:
             if due.over and due.words.endswith("no report in"):
                 yield BriefLine(f"{_upper(due.words)}.", (due.root,))
@@ -344,6 +337,14 @@ class _Maker:
             )
         for words in (*(word for view in self.views for word in view.possibly), *self.person.possibly):
             yield BriefLine(words)
+
+    def _unsettled(self, view: AccessView) -> Iterable[BriefLine]:
+        """What is disputed about which access it is: one short sentence for each entry that says something else."""
+        for about, first, second in view.folded.conflicts:
+            if about not in ("side", "kind"):
+                continue
+            told = [f"{_claimed(about, one)}, {_told_by(one)} of {day_words(one.happened)}." for one in (first, second)]
+            yield BriefLine(f"{about.capitalize()} UNSETTLED. {' '.join(told)}", (first.root, second.root))
 
     def _instruction(self, one: InstructionView, view: AccessView) -> str:
         past = "PAST DUE: " if one.state == "past-due" else "to come: " if one.state == "waits" else ""
@@ -367,15 +368,18 @@ class _Maker:
             else:
                 yield BriefLine("No access is recorded in the body.")
             return
+        parts = [main.age, *(part for part in (main.material, main.direction) if part), *main.tied_to]
+        yield BriefLine(f"{main.name}: {'; '.join(parts)}.", main.body.roots)
         if main.folded.use.state is UseIs.UNKNOWN:
             yield BriefLine("Which access is in use is not recorded.")
-        roots = tuple(dict.fromkeys((*main.body.roots, *(main.flow.roots if main.flow else ()), *main.use.roots)))
-        yield BriefLine(main.sentence, roots)
-        facts = [part for part in (main.material, main.direction) if part]
-        if facts:
-            yield BriefLine(f"{_upper('; '.join(facts))}.")
-        for tied in main.tied_to:
-            yield BriefLine(f"{_upper(tied)}.")
+        facts = [main.standing] if main.folded.standing.state is not Standing.KEPT else []
+        if main.flow is not None:
+            facts += [main.flow, main.readiness, main.use]
+        roots = tuple(dict.fromkeys(root for fact in (*facts, main.use) for root in fact.roots))
+        words = [fact.words for fact in facts] + [word for word in (main.catheter, main.beside_proven) if word]
+        yield BriefLine(f"{_upper('; '.join(words))}.", roots)
+        if main.findings_words:
+            yield BriefLine(f"{_upper(main.findings_words)}.", tuple(found.root for found in main.findings))
         if main.folded.use.state is UseIs.PARTLY:
             lines = [view.name for view in self.views if view.is_catheter and view.in_body]
             if lines:
@@ -399,10 +403,9 @@ class _Maker:
             return
         for view in [main, *(view for view in self.views if view is not main and view.is_open)]:
             named = "" if view is main else f" ({self.short(view)})"
-            for where in view.not_to_needle:
-                yield BriefLine(f"Not here: {where}{named}.")
-            for fresh in self._fresh(view):
-                yield BriefLine(f"Not here: {fresh}{named}.")
+            where = list(dict.fromkeys((*view.not_to_needle, *self._fresh(view))))
+            if where:
+                yield BriefLine(f"Not here{named}: {'; '.join(where)}.")
         for told in main.needles:
             yield BriefLine(f"{told}.")
 
@@ -522,18 +525,15 @@ class _Maker:
         return self.now.astimezone(self.history.zone).strftime("%H:%M")
 
     def _recorded(self) -> Iterable[BriefLine]:
-        up_to = self.recorded_up_to or "nothing is recorded"
+        up_to = self.recorded_up_to or "now: nothing is recorded"
         on = date_words(self.now.astimezone(self.history.zone).date())
-        yield BriefLine(
-            f"Recorded facts up to {up_to}; printed {self.printed} on {on}, out of date after this session."
-        )
-        before = self.person.unknown_before
-        if before is not None:
-            yield BriefLine(f"Earlier history unknown before {day_words(before)}.")
+        told = [f"Recorded facts up to {up_to}; printed {self.printed} on {on}, out of date after this session."]
+        if self.person.unknown_before is not None:
+            told.append(f"Earlier history unknown before {day_words(self.person.unknown_before)}.")
         bulk = sum(1 for one in self.history.facts if one.entry.recorded_by.how is ConfirmedHow.IN_BULK)
         if bulk:
-            entries = counted(bulk, "entry", "entries")
-            yield BriefLine(f"{entries} confirmed in bulk, without reading each.")
+            told.append(f"{counted(bulk, 'entry', 'entries')} confirmed in bulk, without reading each.")
+        yield BriefLine(" ".join(told))
 
 
 _ALLERGIES = frozenset({BackgroundWhat.ALLERGY, BackgroundWhat.NO_KNOWN_ALLERGY})
@@ -548,6 +548,37 @@ _URGENT = frozenset(
 """The findings that local pathways call urgent. Common practice, no source."""
 
 
+def waiting_lines(waiting: Sequence[WaitingReport]) -> Iterable[BriefLine]:
+    """That reports wait, and of which days; nothing of what they say."""
+    if not waiting:
+        return
+    days = [f"of {day_words(one.happened)}" for one in waiting if one.happened is not None]
+    undated = len(waiting) - len(days)
+    if undated:
+        days.append("without a date" if undated == 1 else f"{undated} without a date")
+    roots = tuple(one.report for one in waiting)
+    if len(waiting) == 1:
+        yield BriefLine(f"The report {days[0]} has not been confirmed.", roots)
+    else:
+        yield BriefLine(f"{len(waiting)} reports have not been confirmed: {listed(days)}.", roots)
+
+
+def _told_by(one: InForce) -> str:
+    if one.kind == "access-known":
+        return "by a report" if getattr(one.fact, "from_report_only", False) else "by the first look here"
+    return f"by the {words_of_kind(one.kind)}"
+
+
+def _claimed(about: str, one: InForce) -> str:
+    """The side or the kind that an entry tells."""
+    fact: Any = one.fact
+    if about == "kind":
+        return _upper(words_of(fact.access_kind))
+    sides = [getattr(fact, "exit_side", None), getattr(fact, "side", None)]
+    sides += [lesion.side for lesion in getattr(fact, "lesions", ())]
+    return next((side.value.upper() for side in sides if side is not None), "Side not recorded")
+
+
 def _short_name(view: AccessView) -> str:
     kind = "access" if view.access_kind is None else words_of(view.access_kind)
     if view.other_side is not None:
@@ -559,11 +590,21 @@ def _is_urgent(key: str, view: AccessView) -> bool:
     return key in _URGENT and view.folded.standing.state is not Standing.GIVEN_UP
 
 
+_STOPS = (
+    InstructionWhat.DIALYSE_BY_CATHETER,
+    InstructionWhat.NOT_TO_NEEDLE,
+    InstructionWhat.REST,
+    InstructionWhat.USABLE,
+    InstructionWhat.SUTURES,
+)
+"""Instructions that change what a hand does today, the strictest first."""
+
+
 def _stops(one: InstructionView) -> bool:
     """Whether an instruction changes what a hand does today; the others are for the list of what is due."""
-    if one.what in (InstructionWhat.SUTURES, InstructionWhat.FOLLOW_UP, InstructionWhat.NEXT_TEST):
+    if one.what is InstructionWhat.SUTURES:
         return one.state == "past-due"
-    return one.what is not InstructionWhat.OTHER
+    return one.what in _STOPS
 
 
 def _awaits_second_stage(view: AccessView) -> bool:
@@ -611,15 +652,15 @@ _LABEL = 18
 
 _ROOM = {
     "identity": 5,
-    "stop": 8,
-    "access": 6,
+    "stop": 9,
+    "access": 5,
     "look": 2,
-    "needle": 4,
-    "background": 3,
-    "intervention": 6,
+    "needle": 3,
+    "background": 2,
+    "intervention": 5,
     "others": 3,
     "due": 2,
-    "recorded": 4,
+    "recorded": 2,
     "cautions": 7,
 }
 """Lines that a section keeps when the screen is full."""
@@ -666,16 +707,13 @@ def _fitted(blocks: Sequence[list[str]], label: str, room: int, width: int) -> l
         lines = [blocks[0][0][: width - _LABEL - len(note)] + note]
     else:
         for index, block in enumerate(blocks):
-            if len(lines) + len(block) > room - 1:
-                if not lines:
-                    # One long entry: its beginning is told, and that it goes on.
-                    lines = block[: room - 1]
-                    rest = len(blocks)
-                else:
-                    rest = len(blocks) - index
+            left = room - 1 - len(lines)
+            # What does not fit is told as far as it goes; the note then says that it goes on.
+            lines += block[:left]
+            if len(block) > left:
+                rest = len(blocks) - index
                 lines.append(f"… more on request ({counted(rest, 'entry', 'entries')} not told in full)")
                 break
-            lines += block
     indent = " " * _LABEL
     return [
         (f"{label:<{_LABEL}}" if index == 0 else indent) + line if label else line for index, line in enumerate(lines)

@@ -1095,7 +1095,7 @@ def _used_on(a: Folded, one: InForce, state: UseIs, how: str, zone: Any) -> None
         a.use = Claim(UseIs.BOTH, one)
     else:
         a.use = Claim(state, one, how)
-    a.last_use = one
+    a.last_use, a.unused = one, None
     body, standing = a.body, a.standing
     # Using what is out, or what was given up, contradicts that; it is told once, by the first such use.
     if body.state in _OUT and body.one is not None:

@@ -21,7 +21,7 @@ from ledger.chronology import InForce
 from ledger.events import AccessUsed, CannulationSession, FirstCannulation
 from ledger.measured import Measured
 from ledger.projections.folding import Folded, Folds
-from ledger.vocabulary import Use
+from ledger.vocabulary import NeedleTrouble, Use
 
 FEWEST_SESSIONS = 8
 """Fewest recorded sessions of which a share is taken: two thirds of twelve. Common practice, no source."""
@@ -42,6 +42,14 @@ class Dialysis(NamedTuple):
     @property
     def two_needles(self) -> bool:
         return self.needles is not None and self.needles >= 2
+
+    @property
+    def went_wrong(self) -> bool:
+        """Not completed, or a needle that missed or infiltrated: such a use shows nothing of the access."""
+        fact = self.one.fact
+        if isinstance(fact, CannulationSession) and fact.completed is False:
+            return True
+        return isinstance(fact, CannulationSession | FirstCannulation) and fact.trouble in _WRONG
 
 
 class Proof(NamedTuple):
@@ -109,6 +117,7 @@ def _dialysis(one: InForce, access: str, zone: ZoneInfo) -> Dialysis:
             return Dialysis(first, last, access, None, None, one)
 
 
+_WRONG = frozenset({NeedleTrouble.INFILTRATION, NeedleTrouble.MISSED})
 _NEEDLES = {Use.TWO_NEEDLES: 2, Use.ONE_NEEDLE: 1, Use.CATHETER: 0, Use.NOT_USED: 0}
 
 
@@ -159,7 +168,7 @@ def _eight_of_twelve(access: str, dialyses: Sequence[Dialysis], made: date | Non
 def _recorded_as_used(access: str, dialyses: Sequence[Dialysis], made: date | None) -> InForce | None:
     days: list[date] = []
     for dialysis in dialyses:
-        if dialysis.access != access or not dialysis.two_needles:
+        if dialysis.access != access or not dialysis.two_needles or dialysis.went_wrong:
             if dialysis.needles != 0 or dialysis.access == access:
                 days = []
             continue
@@ -202,7 +211,7 @@ RULES: dict[str, Rule] = {
         ),
         Rule(
             "recorded-as-used",
-            "recorded as used with two needles for a whole month, or on three days in a row",
+            "recorded as used with two needles for a whole month, or on three days in a row without a missed needle",
             "common practice, no source; for units whose sessions do not arrive",
             _recorded_as_used,
             of_sessions=False,

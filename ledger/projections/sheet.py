@@ -32,7 +32,7 @@ from ledger.events import (
 )
 from ledger.measured import Measured
 from ledger.people import Patient
-from ledger.projections.brief import CAUTIONS, WaitingReport, access_to_use, shown_doubts
+from ledger.projections.brief import CAUTIONS, WaitingReport, access_to_use, shown_doubts, waiting_lines
 from ledger.projections.folding import Folds, fold_of
 from ledger.projections.formulas import worked_from
 from ledger.projections.person import PersonView, person_of
@@ -494,9 +494,7 @@ class _Maker:
             yield f"Earlier history unknown before {day_words(self.person.unknown_before)}."
         elif self.main is not None and self.main.folded.made is None:
             yield "When it was made is not recorded; earlier history may be missing."
-        for report in self.waiting:
-            what = f"of {day_words(report.happened)}" if report.happened else "without a date"
-            yield f"The report {what} has not been confirmed."
+        yield from (line.text for line in waiting_lines(self.waiting))
         for doubt in shown_doubts(self.doubts, self.views):
             yield f"In doubt: {doubt.words}"
         yield from (*(word for view in self.views for word in view.possibly), *self.person.possibly)

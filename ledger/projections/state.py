@@ -710,10 +710,14 @@ class _Maker:
 
     def _not_to_needle(self, a: Folded, instructions: Sequence[InstructionView]) -> list[str]:
         told = []
+        stents: dict[str, list[str]] = {}
         for treated in a.stents:
             stent = treated.stent
             if stent is not None and (stent.across_needle_zone or _may_be_needled(stent.place)):
-                told.append(f"{stent_words(stent)} ({day_words(treated.one.fact.happened)})")
+                stents.setdefault(stent_words(stent), []).append(day_words(treated.one.fact.happened))
+        for words, days in stents.items():
+            times = f", {len(days)} of them, the last" if len(days) > 1 else ""
+            told.append(f"{words} ({days[-1]})" if not times else f"{words}{times} of {days[-1]}")
         for instruction in instructions:
             if instruction.what is InstructionWhat.NOT_TO_NEEDLE and instruction.holds:
                 told.append(f"{instruction.words} (report of {day_words(instruction.given)})")

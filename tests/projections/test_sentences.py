@@ -69,7 +69,7 @@ SENTENCES = [
                 }
             ],
         ),
-        "Angioplasty; high grade stenosis in the cephalic arch, 8 x 40-60 mm balloon, residual <20 %.",
+        "Angioplasty; high-grade stenosis in the cephalic arch, 8 x 40-60 mm balloon, residual <20 %.",
     ),
     (
         happening("stent", "2021-03-04", access="A1", stents=[{"device": "D1", "covered": True}]),
