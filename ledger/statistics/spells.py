@@ -1,8 +1,8 @@
 """Each access to its spell: from which day to which under a definition, why it ended, and on which entries that rests.
 
-A spell is read twice where a date is known only to the month or the year: the shortest that the dates allow and the
-longest. Where every date is known to the day, both are the same. What happened after the last day counted, or after
-care ended, is not read, so that the same count can be made again.
+A spell is read twice where a date is known only to the month or the year: started at its latest with all that followed
+at its earliest, and the other way round. Where every date is known to the day, both are the same. What happened after
+the last day counted, or after care ended, is not read, so that the same count can be made again.
 
 Rules that come from the published definitions stand in `definitions.toml`; here stands how they are applied. An
 event on the day of a censoring counts as an event. A loss is dated to the clot that was never reversed, unless the
@@ -491,6 +491,9 @@ class _Counting:
                 return left
             readings = (read[0], read[-1])  # type: ignore[assignment]
         (shortest, notes), (longest, more) = readings
+        if shortest.days > longest.days:
+            # Which day came first can decide whether a clot was reversed, so the later reading can be the shorter.
+            shortest, longest = longest, shortest
         return Spell(
             life.patient,
             life.access,
@@ -517,15 +520,15 @@ class _Counting:
 
         censor_day, censor_why, censor_root = cut, "cut", ""
         if life.care.comings:
-            care = self._care(life, began, day_of)
+            care = self._care(life, start, began, day_of)
             if care is not None:
-                if care.what == "not-followed":
+                day, coming = care
+                if coming.what == "not-followed":
                     return self._left(life, "not-followed", life.origin)
-                if care.what == "resumed":
-                    entered = max(entered, day_of(care.earliest, care.latest))
-                elif day_of(care.earliest, care.latest) <= cut:
-                    censor_day, censor_why = day_of(care.earliest, care.latest), care.reason
-                    censor_root = care.root
+                if coming.what == "resumed":
+                    entered = max(entered, day)
+                elif day <= cut:
+                    censor_day, censor_why, censor_root = day, coming.reason, coming.root
         # Facts may be known only as of after the start in truth, so nothing is read before it.
         censor_day = max(censor_day, began)
 
@@ -632,16 +635,21 @@ class _Counting:
 
     # --- Care ---
 
-    def _care(self, life: Life, began: int, day_of: Callable[[int, int], int]) -> Coming | None:
-        """What ended the watching: the coming that censors, or `not-followed`, or `resumed` for a late entry."""
-        haemo = life.kind is not None and life.kind is not AccessKind.PERITONEAL
+    def _care(
+        self, life: Life, start: _Start, began: int, day_of: Callable[[int, int], int]
+    ) -> tuple[int, Coming] | None:
+        """What ended the watching, and when: the coming that censors, `not-followed`, or `resumed` for a late entry."""
+        haemo = life.kind is not AccessKind.PERITONEAL
         away: Coming | None = None
         comings = life.care.comings
         for place, coming in enumerate(comings):
             if coming.what == "to-peritoneal" and not haemo:
                 continue
-            is_end = coming.what in ("ended", "to-peritoneal")
-            if day_of(coming.earliest, coming.latest) < began:
+            day = day_of(coming.earliest, coming.latest)
+            if day < began <= coming.latest and coming.latest >= start.earliest:
+                # It may have come before the start or after; it is read as having come after.
+                day = began
+            if day < began:
                 # A change to peritoneal dialysis before the access was made says nothing about watching it.
                 if coming.what == "ended":
                     away = coming
@@ -650,45 +658,47 @@ class _Counting:
                 continue
             if away is not None:
                 break
-            if not is_end:
+            if coming.what not in ("ended", "to-peritoneal"):
                 continue
             if coming.reason == "death" or self.end_of_care == "censors":
-                return coming
+                return day, coming
             if self.end_of_care == "resumes" and not _comes_back(coming, comings[place + 1 :], self.cut):
-                return coming
+                return day, coming
         if away is None or self.end_of_care == "continues":
             return None
-        back = next(
-            (
-                coming
-                for coming in comings
-                if coming.what in ("resumed", "began") and day_of(coming.earliest, coming.latest) >= began
-            ),
-            None,
-        )
-        if back is None or back.earliest > self.cut:
-            return away._replace(what="not-followed")
-        return back._replace(what="resumed")
+        for coming in comings:
+            day = day_of(coming.earliest, coming.latest)
+            if coming.what in ("resumed", "began") and began <= day <= self.cut:
+                return day, coming._replace(what="resumed")
+        return began, away._replace(what="not-followed")
 
     # --- Loss ---
 
     def _flow(self, line: Sequence[tuple[int, Moment]]) -> _Flow:
-        """Walks an access by day: clotted, opened again, given up. Gives the loss, if there was one by the last day."""
+        """Walks an access by day: clotted, opened again, given up. Gives the loss, if there was one by the last day.
+
+        Where no hours are known, what opened the access on a day comes last on that day.
+        """
         clot: tuple[int, InForce] | None = None
         failed: tuple[int, InForce] | None = None
-        notes: tuple[str, ...] = ()
+        unsaid: set[int] = set()
+        opened_on: int | None = None
         for place, (day, moment) in enumerate(line):
             what = moment.what
             fact = moment.one.fact
             if moment.flow == RESTORES:
                 clot = failed = None
+                opened_on = day
+                unsaid.discard(day)
+            elif day == opened_on and what in _CLOTS and len(fact.happened) <= _TO_THE_DAY:
+                continue
             elif isinstance(fact, Thrombectomy):
                 # Clot was taken out, so there was one, recorded or not.
                 clot = clot or (day, moment.one)
                 if fact.success is False:
                     failed = (day, moment.one)
-                elif "result-not-recorded" not in notes:
-                    notes = (*notes, "result-not-recorded")
+                else:
+                    unsaid.add(day)
             elif what == "thrombosis":
                 clot = clot or (day, moment.one)
             elif moment.flow == SHOWS:
@@ -696,19 +706,22 @@ class _Counting:
                     clot = failed = None
             elif what in _GIVEN_UP:
                 again = any(later.what == "taken-up-again" for _, later in line[place + 1 :])
-                if again:
-                    if self.taken_up == "cancels-it":
-                        clot = failed = None
-                        continue
-                    notes = (*notes, "taken-up-again")
-                return _Flow(self._given_up(day, moment, clot, failed), notes)
+                if again and self.taken_up == "cancels-it":
+                    clot = failed = None
+                    continue
+                notes = ("taken-up-again",) if again else ()
+                # Of two reasons given on one day the graver stands, whichever entry comes first.
+                same_day = [one for then, one in line[place:] if then == day and one.what in _GIVEN_UP]
+                moment = min(same_day, key=lambda one: _GIVEN_UP[one.what])
+                return _Flow(self._given_up(day, moment, clot, failed), (*_unsaid(unsaid), *notes))
         if clot is None:
-            return _Flow(None, notes) if notes else _NOTHING
+            return _Flow(None, _unsaid(unsaid)) if unsaid else _NOTHING
         if failed is not None and self.failed_thrombectomy == "loss-at-the-clot":
-            return _Flow(_Loss(clot[0], "unreversed-clot", (clot[1], failed[1]), clotted=True), notes)
+            loss = _Loss(clot[0], "unreversed-clot", (clot[1], failed[1]), clotted=True)
+            return _Flow(loss, _unsaid(unsaid))
         if failed is None and self.untreated == "ends-at-the-clot":
-            return _Flow(_Loss(clot[0], "untreated-clot", (clot[1],), clotted=True), notes)
-        return _Flow(None, (*notes, "clotted"))
+            return _Flow(_Loss(clot[0], "untreated-clot", (clot[1],), clotted=True), _unsaid(unsaid))
+        return _Flow(None, (*_unsaid(unsaid), "clotted"))
 
     def _given_up(
         self, day: int, moment: Moment, clot: tuple[int, InForce] | None, failed: tuple[int, InForce] | None
@@ -790,7 +803,9 @@ class _Counting:
 
 
 _NOTHING = _Flow(None, ())
-_GIVEN_UP = frozenset({"abandonment", "infected-loss", "closed-by-choice", "converted"})
+_CLOTS = frozenset({"thrombosis", "thrombectomy"})
+_TO_THE_DAY = len("2019-03-04")
+_GIVEN_UP = {"infected-loss": 0, "abandonment": 1, "converted": 2, "closed-by-choice": 3}
 
 _STARTS: Mapping[str, Callable[[_Counting, Life], list[_Start] | LeftOut]] = {
     "creation": _Counting._from_creation,
@@ -832,6 +847,10 @@ def _was_there_before(life: Life) -> bool:
             return False
         unknown_before = seen.fact.happened
     return days_of(life.made.fact.happened, life.zone)[0] < days_of(unknown_before, life.zone)[0]
+
+
+def _unsaid(days: set[int]) -> tuple[str, ...]:
+    return ("result-not-recorded",) if days else ()
 
 
 def _failed(group: Iterable[Moment]) -> bool:
