@@ -24,6 +24,7 @@ COMMANDS: dict[str, Later] = {
     "centre": Later("cli.places_and_people:centres", "Access centres: add, list.", BEGIN),
     "person": Later("cli.places_and_people:people", "People who record: add, list.", BEGIN),
     "patient": Later("cli.patients:patients", "Patients: add, list, show, change, erase.", BEGIN),
+    "report": Later("cli.report:reports", "Operative reports: read, import, list, show, link, confirm.", REPORTS),
     "record": Later("cli.record:record", "Record what happened, by hand: one command a kind.", HAND),
     "correct": Later("cli.record:correct", "Say what is true instead of what an entry says.", HAND),
     "retract": Later("cli.record:retract", "Say that an entry should never have been made.", HAND),

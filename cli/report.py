@@ -1,0 +1,528 @@
+"""Reports: read without keeping, list, show, link, explain. Import and confirm have modules of their own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from cli import say
+from cli.lazy import Later, a_group
+from cli.options import (
+    ByOption,
+    JsonOption,
+    LedgerOption,
+    PatientArgument,
+    opened,
+    person_of,
+    the_patient,
+)
+from ledger.errors import WrongInput
+
+if TYPE_CHECKING:
+    from ledger.reading.proposals import ReadAccess, Reading
+    from ledger.store.papers import StoredReport
+
+reports = a_group(
+    {
+        "read": Later("cli.report:read", "Show what would be proposed; nothing is kept."),
+        "import": Later("cli.importing:import_reports", "Keep reports, read them, and link them to their patients."),
+        "list": Later("cli.report:list_reports", "The reports of this ledger, waiting ones first."),
+        "show": Later("cli.report:show", "A report's text with its quotes marked, and what it proposes."),
+        "link": Later("cli.report:link", "Say whose report it is."),
+        "confirm": Later("cli.confirm:confirm", "Go through what reports propose; what you accept is recorded."),
+        "explain": Later("cli.report:explain", "A text with everything marked that the reader noticed."),
+    },
+    help="Operative reports: read, keep, confirm.",
+)
+
+DayOption = Annotated[
+    str | None,
+    typer.Option(
+        "--date",
+        metavar="DATE",
+        help="When it was done, for reports that do not say so: 2026-03-04, 2026-03 or 2026.",
+        show_default=False,
+    ),
+]
+ReportArgument = Annotated[
+    str, typer.Argument(metavar="REPORT", help="A report's id, or the beginning of it, as `report list` shows.")
+]
+
+
+# --- read ---------------------------------------------------------------------------------------------------------
+
+
+def read(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE…", help="Reports, in any form that can be read.")],
+    day: DayOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show what would be proposed; nothing is kept, and no ledger is opened.
+
+    With --json one JSON object a report, each on a line of its own.
+    """
+    from ledger.arrival import Desk
+    from ledger.evidence import content_digest
+    from ledger.receiving import opened_up
+
+    when = date_of(day)
+    read_any = failed = False
+    with Desk() as desk:
+        for file in files:
+            original = bytes_of(file)
+            found = opened_up(original, file.name, day=when, desk=desk)
+            digest = content_digest(original)
+            for part, reading in zip(found.arrived.parts, found.readings, strict=True):
+                read_any = True
+                if as_json:
+                    told = reading.to_json(file=str(file), part=part.part, digest=digest)
+                    say.out(say.json_text(told, one_line=True))
+                else:
+                    name = f"{file}" + (f", report {part.part}" if len(found.arrived.parts) > 1 else "")
+                    say.heading(say.shown(name))
+                    _tell_reading(reading)
+            for bad in found.arrived.unreadable:
+                failed = True
+                if as_json:
+                    why = {"code": bad.code.value, "problem": bad.problem, "remedy": bad.remedy}
+                    told = {"format": 1, "file": str(file), "part": bad.part, "digest": digest, "unreadable": why}
+                    say.out(say.json_text(told, one_line=True))
+                else:
+                    say.heading(say.shown(str(file)))
+                    say.paragraph(f"  Could not be read: {bad.problem} {bad.remedy}", hanging="  ")
+    if failed:
+        raise typer.Exit(3 if read_any else 1)
+
+
+def bytes_of(file: Path) -> bytes:
+    try:
+        return file.read_bytes()
+    except OSError as failed:
+        # The path was typed a moment ago; a file may be called after a patient, so it is not said again.
+        reason = failed.strerror or "unknown reason"
+        raise WrongInput(
+            f"A file that was named cannot be read: {reason}.", "Check its name, and who may read it."
+        ) from None
+
+
+def date_of(text: str | None) -> Any:
+    from ledger.dates import PartialDate
+
+    if text is None:
+        return None
+    try:
+        return PartialDate(text)
+    except ValueError:
+        raise WrongInput("What --date says is not a date.", "Write 2026-03-04, 2026-03 or 2026.") from None
+
+
+def _tell_reading(reading: Reading) -> None:
+    """What a reader proposes of one text, for people."""
+    from ledger.projections.wording import day_words
+
+    when = day_words(reading.happened) if reading.happened else "on a day that is not said"
+    source = {"text": "", None: ""}.get(reading.happened_from, f", from its {reading.happened_from}")
+    say.out(f"  {when[:1].upper()}{when[1:]}{source}.")
+    for access in reading.accesses:
+        doubts = "".join(f" ({doubt})" for doubt in access.doubts)
+        say.paragraph(f"{access.ref}: {access_in_words(access)}{doubts}", "  ", "      ")
+    if not reading.proposed:
+        say.out("  It proposes nothing.")
+    for number, proposal in enumerate(reading.proposed, start=1):
+        tell_proposal(number, proposal, reading)
+    for doubt in reading.doubts:
+        say.paragraph(f"Careful: {doubt}.", "  ", "    ")
+    if reading.noticed:
+        say.out(f"  Noticed and left out ({len(reading.noticed)}; `report explain` shows where):")
+        for one in reading.noticed:
+            say.paragraph(f'"{say.shown(reading.text[one.start : one.end])}": {one.reason}', "    ", "      ")
+
+
+def access_in_words(access: ReadAccess) -> str:
+    """An access as a report describes it."""
+    from ledger.projections.wording import access_name
+
+    return access_name(
+        access.kind,
+        access.side,
+        site=access.site,
+        inflow=access.inflow,
+        outflow=access.outflow,
+        vein=access.vein,
+        configuration=access.configuration,
+    )
+
+
+def tell_proposal(number: int, proposal: Any, reading: Reading, mark: str = "") -> None:
+    """One proposal: what, whether plain, each of its details, its doubts, and the words it rests on."""
+    from ledger.projections.wording import day_words
+
+    about = f" of {proposal.access}" if proposal.access else ""
+    plain = "plainly said" if proposal.plain else "to be checked"
+    when = "" if proposal.happened in (None, reading.happened) else f", {day_words(proposal.happened)}"
+    say.out(say.bold(f"  {number}. {proposal.kind}{about}{when}") + f"  [{mark or plain}]")
+    for name, words in details_of(proposal, reading):
+        say.paragraph(f"{name}: {words}", "     ", "       ")
+    for doubt in proposal.doubts:
+        say.paragraph(f"careful: {doubt}", "     ", "       ")
+    for cite in proposal.quotes:
+        say.paragraph(f'"{say.shown(reading.words(cite))}"', "     | ", "     |  ")
+
+
+def details_of(proposal: Any, reading: Reading) -> Iterable[tuple[str, str]]:
+    """The details of a proposal, in words."""
+    told = reading.to_json()["proposed"][reading.proposed.index(proposal)]["detail"]
+    for name, value in told.items():
+        if isinstance(value, list) and value and isinstance(value[0], Mapping):
+            for one in value:
+                yield name.replace("_", " "), _part_in_words(one)
+        elif value is not None and value != []:
+            yield name.replace("_", " "), _in_words(value)
+
+
+def _part_in_words(part: Mapping[str, Any]) -> str:
+    return ", ".join(
+        f"{name.replace('_', ' ')} {_in_words(value)}"
+        for name, value in part.items()
+        if value is not None and value != [] and name != "said_place"
+    )
+
+
+def _in_words(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, Mapping):
+        return f'"{say.shown(value["text"])}"' if "text" in value else _part_in_words(value)
+    if isinstance(value, list):
+        return "; ".join(_in_words(one) for one in value)
+    return say.shown(str(value).replace("-", " ") if isinstance(value, str) and value.islower() else value)
+
+
+# --- list ---------------------------------------------------------------------------------------------------------
+
+
+def list_reports(
+    state: Annotated[
+        str | None,
+        typer.Option("--state", help="Only waiting, confirmed, dismissed or unreadable ones.", show_default=False),
+    ] = None,
+    patient: Annotated[
+        str | None, typer.Option("--patient", metavar="PATIENT", help="Only this patient's.", show_default=False)
+    ] = None,
+    ledger: LedgerOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """The reports of this ledger, waiting ones first."""
+    from ledger.store.papers import CONFIRMED, DISMISSED, UNREADABLE, WAITING
+
+    states = (WAITING, UNREADABLE, CONFIRMED, DISMISSED)
+    if state is not None and state not in states:
+        raise WrongInput("--state has four values.", f"Write {', '.join(states)}.")
+    with opened(ledger) as found:
+        one = the_patient(found, patient).id if patient else None
+        there = list(found.papers.reports(state=state, patient=one))
+    there.sort(key=lambda report: (states.index(report.state), report.patient is not None))
+    if as_json:
+        say.as_json({"reports": [report_json(report) for report in there]})
+        return
+    if not there:
+        say.out("No reports." if state or patient else "No reports yet. Bring some in with `report import FOLDER`.")
+        return
+    say.table(
+        ["Report", "State", "Patient", "Done on", "Came", "File", "Waits for"],
+        [
+            [
+                report.id[:10],
+                report.state,
+                report.patient or "?",
+                (report.proposed or {}).get("happened") or "",
+                report.arrived_at[:10],
+                _shortened(report.file_name or ""),
+                waits_for(report) if report.state in (WAITING, UNREADABLE) else "",
+            ]
+            for report in there
+        ],
+    )
+    waiting = [report for report in there if report.state == WAITING]
+    say.out()
+    say.out(
+        f"{say.counted(len(there), 'report')}, {len(waiting)} waiting"
+        + (f", of which {sum(report.patient is None for report in waiting)} for a patient." if waiting else ".")
+    )
+
+
+def _shortened(name: str) -> str:
+    return name if len(name) <= 28 else f"{name[:14]}…{name[-13:]}"
+
+
+def waits_for(report: StoredReport) -> str:
+    """What a report waits for, in words."""
+    if report.state == "unreadable":
+        return report.waits_for or "another form"
+    if report.patient is None:
+        return "its patient"
+    proposed = (report.proposed or {}).get("proposed")
+    if report.waits_for and report.waits_for[:1].isdigit():
+        return report.waits_for
+    if proposed is None:
+        return "a person"
+    plain = sum(bool(one.get("plain")) for one in proposed)
+    return f"a person: {say.counted(len(proposed), 'proposal')}, {plain} plain"
+
+
+def report_json(report: StoredReport) -> dict[str, Any]:
+    proposed = (report.proposed or {}).get("proposed")
+    return {
+        "report": report.id,
+        "state": report.state,
+        "patient": report.patient,
+        "happened": (report.proposed or {}).get("happened"),
+        "arrived_at": report.arrived_at,
+        "file": report.file_name,
+        "part": report.part,
+        "digest": report.digest,
+        "media_type": report.media_type,
+        "reader": report.reader,
+        "proposed": None if proposed is None else len(proposed),
+        "waits_for": waits_for(report) if report.state in ("waiting", "unreadable") else None,
+    }
+
+
+# --- show, explain ------------------------------------------------------------------------------------------------
+
+
+def show(
+    report: ReportArgument,
+    text_only: Annotated[bool, typer.Option("--text", help="Only the text, as it is kept.")] = False,
+    original_to: Annotated[
+        Path | None,
+        typer.Option("--original-to", metavar="FILE", help="Write the bytes as they came to a new file."),
+    ] = None,
+    by: ByOption = None,
+    ledger: LedgerOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """A report's text with its quotes marked, and what it proposes or became."""
+    from cli.look import noted
+    from ledger.reading.reader import read_report
+    from ledger.receiving import envelope_of
+
+    with opened(ledger) as found:
+        stored = found.papers.report(report)
+        text = found.papers.text(stored.text_id) if stored.text_id else None
+        if original_to is not None:
+            _write_original(found.papers.original(stored), original_to)
+        reading = read_report(text, envelope_of(stored, text)) if text is not None else None
+        if as_json:
+            told = None if reading is None else reading.to_json(file=stored.file_name, part=stored.part)
+            say.as_json({**report_json(stored), "text": text, "reading": told, "became": _became(found, stored)})
+        elif text_only:
+            say.out(say.shown_lines(text or ""))
+        else:
+            _tell_report(found, stored, text, reading)
+        noted(found, "report show", by, stored.patient, stored.id)
+
+
+def _write_original(original: bytes | None, to: Path) -> None:
+    import os
+
+    if original is None:
+        raise WrongInput("The original is not held here.", "It was erased, or left out of this copy of the ledger.")
+    if to.exists():
+        raise WrongInput("There is a file of that name already.", "Name a new one.")
+    with os.fdopen(os.open(to, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "wb") as file:
+        file.write(original)
+
+
+def _became(ledger: Any, stored: StoredReport) -> list[dict[str, Any]]:
+    """The entries that came of a report, in force or not."""
+    if stored.patient is None:
+        return []
+    from cli.naming import entry_name
+    from ledger.chronology import in_force
+
+    history = ledger.history(stored.patient)
+    holding = {entry.id for entry in in_force(history.entries)}
+    return [
+        {
+            "entry": entry_name(history.patient, entry),
+            "id": entry.id,
+            "kind": entry.kind,
+            "in_force": entry.id in holding,
+            "by": entry.recorded_by.person,
+            "how": entry.recorded_by.how.value,
+        }
+        for entry in history.entries
+        if entry.evidence.report == stored.id or getattr(entry.event, "report", None) == stored.id
+    ]
+
+
+def _tell_report(ledger: Any, stored: StoredReport, text: str | None, reading: Reading | None) -> None:
+    say.heading(f"Report {stored.id}")
+    linked = stored.envelope.get("linked") or {}
+    say.fields(
+        [
+            ("state", f"{stored.state}, waits for {waits_for(stored)}" if stored.state == "waiting" else stored.state),
+            ("patient", stored.patient or "not known: `access-ledger report link` says who"),
+            ("found by", _found_by(linked) if linked else None),
+            ("file", stored.file_name),
+            ("came", stored.arrived_at[:16].replace("T", " ") + " UTC"),
+            ("problem", stored.waits_for if stored.state == "unreadable" else None),
+        ]
+    )
+    for _, words in linked.get("doubts", ()):
+        say.paragraph(f"Careful: {words}", "  ", "    ")
+    if stored.patient is None and text is not None:
+        _tell_candidates(ledger, stored, text)
+    if text is None or reading is None:
+        say.out()
+        say.out("There is no text." if stored.state == "unreadable" else "The words were erased.")
+        return
+    say.out()
+    marks = [(cite.start, cite.end, str(nth)) for nth, one in enumerate(reading.proposed, 1) for cite in one.quotes]
+    say.out(marked(text, marks))
+    say.out()
+    became = _became(ledger, stored)
+    if became:
+        say.heading("What became of it")
+        for one in became:
+            bulk = ", in bulk" if one["how"] == "in-bulk" else ""
+            gone = "" if one["in_force"] else ", no longer in force"
+            say.out(f"  {one['entry']}  {one['kind']}  ({one['by']}{bulk}{gone})")
+    say.heading("What it proposes")
+    _tell_reading(reading)
+    if stored.state == "waiting" and stored.patient is not None:
+        say.next_steps((f"access-ledger report confirm {stored.id[:10]}", "go through it"))
+
+
+def _found_by(linked: Mapping[str, Any]) -> str:
+    by = {
+        "identifier": "a number in the report",
+        "name-and-birth-date": "name and birth date in the report",
+        "person": f"{linked.get('person')}, who said so",
+    }
+    return by.get(str(linked.get("by")), "nobody knows")
+
+
+def _tell_candidates(ledger: Any, stored: StoredReport, text: str) -> None:
+    """Whom a report could be about, and what agrees and disagrees; never names."""
+    from ledger.matching import Register, match_patient
+    from ledger.receiving import clues_of
+
+    match = match_patient(clues_of(stored, text), Register(ledger.who.patients()))
+    if match.waiting is not None:
+        say.out(f"  Why no patient was taken: {match.waiting.value.replace('-', ' ')}.")
+    for one in match.candidates:
+        say.paragraph(f"{one.patient}: {one.words}", "    ", "      ")
+
+
+def marked(text: str, marks: Iterable[tuple[int, int, str]]) -> str:
+    """The text with stretches between brackets, each followed by its label; what overlaps is nested or shares one."""
+    opening: dict[int, list[tuple[int, str]]] = {}
+    closing: dict[int, list[tuple[int, str]]] = {}
+    labels: dict[tuple[int, int], list[str]] = {}
+    for start, end, label in marks:
+        if start < end and label not in labels.setdefault((start, end), []):
+            labels[(start, end)].append(label)
+    for (start, end), names in labels.items():
+        opening.setdefault(start, []).append((-end, ",".join(names)))
+        closing.setdefault(end, []).append((-start, ",".join(names)))
+    pieces = []
+    before = 0
+    for place in sorted({*opening, *closing}):
+        pieces.append(say.shown_lines(text[before:place]))
+        before = place
+        pieces.extend(say.bold(f"⟧{names}") for _, names in sorted(closing.get(place, ())))
+        pieces.extend(say.bold("⟦") for _ in sorted(opening.get(place, ())))
+    pieces.append(say.shown_lines(text[before:]))
+    return "".join(pieces)
+
+
+def explain(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A report.")],
+    day: DayOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """A text with everything marked that the reader noticed: for whoever improves the reader.
+
+    Proposals are marked with their number, accesses with their ref, what was left out with a letter.
+    """
+    from ledger.arrival import Desk
+    from ledger.receiving import opened_up
+
+    original = bytes_of(file)
+    with Desk() as desk:
+        found = opened_up(original, file.name, day=date_of(day), desk=desk)
+    if as_json:
+        told = [reading.to_json(file=str(file), part=nth) for nth, reading in enumerate(found.readings, 1)]
+        say.as_json({"parts": told})
+    else:
+        for reading in found.readings:
+            _explain(reading)
+    for bad in found.arrived.unreadable:
+        say.aside(f"Could not be read: {bad.problem} {bad.remedy}")
+    if found.arrived.unreadable:
+        raise typer.Exit(3 if found.readings else 1)
+
+
+def _explain(reading: Reading) -> None:
+    marks = [(cite.start, cite.end, str(nth)) for nth, one in enumerate(reading.proposed, 1) for cite in one.quotes]
+    marks += [(cite.start, cite.end, one.ref) for one in reading.accesses for cite in (*one.quotes, *one.side_quotes)]
+    letters = [_letter(nth) for nth in range(len(reading.noticed))]
+    marks += [(one.start, one.end, letter) for one, letter in zip(reading.noticed, letters, strict=True)]
+    say.out(marked(reading.text, marks))
+    say.out()
+    for access in reading.accesses:
+        say.paragraph(f"{access.ref}: {access_in_words(access)}", "  ", "      ")
+    for number, proposal in enumerate(reading.proposed, start=1):
+        tell_proposal(number, proposal, reading)
+        say.paragraph(f"why: {proposal.why}", "     ", "       ")
+    for one, letter in zip(reading.noticed, letters, strict=True):
+        say.paragraph(f"{letter}: {one.what}, left out: {one.reason}", "  ", "      ")
+    say.out(f"  ({reading.reader})")
+
+
+def _letter(nth: int) -> str:
+    return (_letter(nth // 26 - 1) if nth >= 26 else "") + "abcdefghijklmnopqrstuvwxyz"[nth % 26]
+
+
+# --- link ---------------------------------------------------------------------------------------------------------
+
+
+def link(
+    report: ReportArgument,
+    patient: PatientArgument,
+    by: ByOption = None,
+    ledger: LedgerOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say whose report it is. A report of which entries were made stays where it is."""
+    from ledger.matching import Register
+    from ledger.receiving import by_person, clues_of
+    from ledger.receiving import link as link_report
+    from ledger.store.upkeep import note
+
+    with opened(ledger) as found:
+        person = person_of(found, by)
+        stored = found.papers.report(report)
+        one = the_patient(found, patient)
+        if stored.patient is not None and stored.patient != one.id and _became(found, stored):
+            raise WrongInput(
+                f"Entries of {stored.patient} rest on this report.",
+                f"Record that it was about somebody else: `access-ledger record report-moved {stored.patient} "
+                f"--report {stored.id} --to-patient {one.id}`; then import it again for {one.id}.",
+            )
+        text = found.papers.text(stored.text_id) if stored.text_id else None
+        linked = by_person(person, clues_of(stored, text), Register(found.who.patients()), one.id)
+        link_report(found, stored, one.id, linked)
+        note(found, "report link", person=person, patient=one.id, about=stored.id)
+    if as_json:
+        say.as_json({"report": stored.id, "patient": one.id, "doubts": [words for _, words in linked["doubts"]]})
+        return
+    say.out(f"Report {stored.id[:10]} is {one.id}'s.")
+    for _, words in linked["doubts"]:
+        say.paragraph(f"Careful: {words}", "  ", "    ")
+    say.next_steps((f"access-ledger report confirm {stored.id[:10]}", "go through it"))

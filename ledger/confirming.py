@@ -1,0 +1,575 @@
+"""From what a report proposes to entries, by a person: what is open, what is plain, and what became of each.
+
+`review_of` lays out a report: its text, what the reader proposes now, which access of
+the patient each of its accesses seems to be, and what was decided before. `plainly_told`
+says what may be taken without reading each. `confirm` appends what a person decided,
+with a `report-reviewed` entry that keeps the fate of every proposal, in one transaction:
+killed half-way, nothing of it is there, and the same decisions can be given again.
+
+Confirming again adds nothing: what was decided is not open any more, and ids are made of
+the report, never of the reader's version. Nothing reopens by itself.
+
+Not for: asking and showing (`cli.report`, the pages), judging (`ledger.admission`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from ledger.chronology import History, InForce, in_force
+from ledger.dates import PartialDate, instant_text
+from ledger.entries import Draft, Entry, Signature, entry_id_of, event_to_dict, validated
+from ledger.errors import Doubt, LedgerError, NotFound, WrongInput
+from ledger.events import KINDS, CatheterExchanged, CatheterPlaced, ProposalFate, ReportReviewed
+from ledger.matching import AccessMatch, AccessVerdict, DescribedAccess, match_access
+from ledger.minting import ACCESS, minted
+from ledger.reading.drafting import CREATING_KINDS, Drafted, KnownAccess, KnownLesion, drafts_of, ordinals_of
+from ledger.vocabulary import ConfirmedHow, Fate
+
+if TYPE_CHECKING:
+    from uuid import UUID
+
+    from ledger.admission import Refusal
+    from ledger.reading.proposals import Proposal, ReadAccess, Reading
+    from ledger.store import Ledger
+    from ledger.store.papers import StoredReport
+
+NEVER_IN_BULK = frozenset({"instruction"})
+"""Kinds that a person reads one by one: what a report says on use afterwards is followed at the chair."""
+
+_DECIDED = frozenset({Fate.ACCEPTED, Fate.EDITED, Fate.DISMISSED, Fate.ALREADY_KNOWN})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Choice:
+    """Which access of the ledger a report's access is; `is_new` when the ledger does not know it yet."""
+
+    id: str
+    is_new: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Decision:
+    """What a person decided about one proposal.
+
+    `changes` are the edited fields as plain values, None for one that is not known after all. `reason` is why it was
+    dismissed.
+    """
+
+    fate: Fate
+    changes: Mapping[str, Any] = field(default_factory=dict)
+    reason: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Review:
+    """A report on the table: what is proposed, what it is about, and what is still open.
+
+    `matches` says for each access of the reading which access of the patient it seems to be; `told` for each
+    proposal which fact in force tells the same day, kind and access from somewhere else; `open` the numbers (from 0)
+    of the proposals that nobody decided yet; `before` what was decided, by number. `chosen_before` is which access a
+    person took each of the reading's accesses for, in an earlier review.
+    """
+
+    report: StoredReport
+    text: str
+    reading: Reading
+    history: History
+    matches: Mapping[str, AccessMatch]
+    told: Mapping[int, InForce]
+    before: Mapping[int, ProposalFate]
+    chosen_before: Mapping[str, str]
+    organisation: UUID
+    reviews: tuple[ReportReviewed, ...]
+
+    @property
+    def open(self) -> tuple[int, ...]:
+        return tuple(index for index in range(len(self.reading.proposed)) if index not in self.before)
+
+    @cached_property
+    def choices(self) -> dict[str, Choice]:
+        """For each access of the reading what a person or else matching takes it for; the others have to be said."""
+        found = {}
+        for ref, match in self.matches.items():
+            if ref in self.chosen_before:
+                found[ref] = Choice(id=self.chosen_before[ref])
+            elif match.verdict is AccessVerdict.KNOWN:
+                assert match.access is not None
+                found[ref] = Choice(id=match.access)
+            elif match.verdict is AccessVerdict.NEW:
+                found[ref] = self.new_access(ref)
+        return found
+
+    def new_access(self, ref: str) -> Choice:
+        """A new access for one of the reading: always the same id for the same report."""
+        return Choice(id=minted(ACCESS, self.organisation, self.report.id, ref), is_new=True)
+
+    def access_of(self, index: int) -> ReadAccess | None:
+        """The access of the reading that a proposal names."""
+        return self.reading.access(self.reading.proposed[index].access)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Confirmed:
+    """What a confirmation did: entries that are new, ids that were there, what was refused or waits, and why."""
+
+    entries: tuple[Entry, ...] = ()
+    already: tuple[str, ...] = ()
+    refused: tuple[tuple[int | None, Refusal], ...] = ()
+    waiting: tuple[tuple[int | None, str], ...] = ()
+    doubts: tuple[Doubt, ...] = ()
+    review: Entry | None = None
+    state: str = "waiting"
+    open: int = 0
+
+
+def review_of(ledger: Ledger, report: str) -> Review:
+    """Lays a report out. Raises NotFound; WrongInput for one without text or without a patient."""
+    from ledger.reading.reader import read_report
+    from ledger.receiving import envelope_of
+
+    stored = ledger.papers.report(report)
+    text = ledger.papers.text(stored.text_id) if stored.text_id else None
+    if text is None:
+        raise _without_text(stored)
+    if stored.patient is None:
+        raise WrongInput(
+            f"Nobody knows yet whose report {short_id(stored.id)} is.",
+            f"Say so with `access-ledger report link {short_id(stored.id)} PATIENT`; "
+            f"`access-ledger report show {short_id(stored.id)}` shows what it says about that.",
+        )
+    reading = read_report(text, envelope_of(stored, text))
+    history = ledger.history(stored.patient)
+    matches = {one.ref: _match(one, reading, history) for one in reading.accesses}
+    holding = [
+        entry.event
+        for entry in in_force(history.entries)
+        if isinstance(entry.event, ReportReviewed) and entry.event.report == stored.id
+    ]
+    review = Review(
+        report=stored,
+        text=text,
+        reading=reading,
+        history=history,
+        matches=matches,
+        told={},
+        before={},
+        chosen_before={},
+        organisation=ledger.uuid,
+        reviews=tuple(
+            entry.event
+            for entry in history.entries
+            if isinstance(entry.event, ReportReviewed) and entry.event.report == stored.id
+        ),
+    )
+    review = replace(review, chosen_before=_chosen_before(review, holding))
+    return replace(review, before=_decided(review, holding), told=_told(review))
+
+
+def _without_text(stored: StoredReport) -> LedgerError:
+    if stored.state == "unreadable":
+        return WrongInput(
+            f"Report {short_id(stored.id)} could not be read: {stored.waits_for or 'it holds no text.'}",
+            "Ask the sender for it in another form, and import that.",
+        )
+    return NotFound(
+        f"The words of report {short_id(stored.id)} are not held here.",
+        "They were erased, or left out of this copy of the ledger.",
+    )
+
+
+def short_id(report: str) -> str:
+    """The beginning of a report's id, which is enough to name it."""
+    return report[:10]
+
+
+# --- Which access -------------------------------------------------------------------------------------------------
+
+
+def _match(access: ReadAccess, reading: Reading, history: History) -> AccessMatch:
+    its = [one for one in reading.proposed if one.access == access.ref]
+    makes = any(one.kind in CREATING_KINDS for one in its)
+    day = next((one.happened for one in its if one.happened is not None), reading.happened)
+    is_catheter = access.kind is not None and access.kind.is_catheter
+    described = DescribedAccess(
+        kind=access.kind,
+        side=access.side,
+        site=access.site,
+        inflow=access.inflow,
+        outflow=access.outflow,
+        catheter_vein=access.vein if is_catheter or access.kind is None else None,
+        created=access.created,
+        makes=makes,
+    )
+    return match_access(described, history, day)
+
+
+def _known(choice: Choice, history: History) -> KnownAccess:
+    """What drafting has to know of an access: its lesions, and the catheter that is in."""
+    lesions: dict[str, KnownLesion] = {}
+    device: str | None = None
+    for one in history.of_access(choice.id):
+        for lesion in getattr(one.fact, "lesions", ()):
+            lesions.setdefault(lesion.lesion, KnownLesion(id=lesion.lesion, place=lesion.place, side=lesion.side))
+        if isinstance(one.fact, CatheterPlaced | CatheterExchanged):
+            device = one.fact.device or device
+    return KnownAccess(id=choice.id, is_new=choice.is_new, lesions=tuple(lesions.values()), device=device)
+
+
+# --- What was decided before, what was told elsewhere -------------------------------------------------------------
+
+
+def _ordinals(review: Review, choices: Mapping[str, Choice]) -> list[tuple[str, str | None, int]]:
+    """Kind, access and ordinal of each proposal: what its fate is kept under."""
+    known = {ref: choice.id for ref, choice in choices.items()}
+    counted = ordinals_of(review.reading, known)
+    return [
+        (one.kind, known.get(one.access) if one.access is not None else None, ordinal)
+        for one, ordinal in zip(review.reading.proposed, counted, strict=True)
+    ]
+
+
+def _chosen_before(review: Review, reviews: Iterable[ReportReviewed]) -> dict[str, str]:
+    """Which access a person took each access for, where matching says something else or nothing."""
+    fated: dict[str, set[str]] = {}
+    for event in reviews:
+        for fate in event.fates:
+            if fate.fate in _DECIDED and fate.access is not None and fate.access in review.history.accesses:
+                fated.setdefault(fate.access, set()).add(fate.kind)
+    settled = {choice.id for choice in review.choices.values() if choice.id in fated}
+    found = {}
+    for ref in review.matches:
+        choice = review.choices.get(ref)
+        if choice is not None and choice.id in fated:
+            continue
+        kinds = {one.kind for one in review.reading.proposed if one.access == ref}
+        fitting = [access for access, theirs in fated.items() if access not in settled and kinds & theirs]
+        if len(fitting) == 1:
+            found[ref] = fitting[0]
+    return found
+
+
+def _decided(review: Review, reviews: Iterable[ReportReviewed]) -> dict[int, ProposalFate]:
+    """The fates that hold, by the number of the proposal now. A newer reader may propose others beside them."""
+    found: dict[int, ProposalFate] = {}
+    keys = _ordinals(review, review.choices)
+    for event in reversed(list(reviews)):
+        for fate in event.fates:
+            if fate.fate not in _DECIDED:
+                continue
+            exact = (index for index, key in enumerate(keys) if key == (fate.kind, fate.access, fate.ordinal))
+            # Where nobody knew or knows which access is meant, the kind and its place among its like still tell.
+            alike = (
+                index
+                for index, (kind, access, ordinal) in enumerate(keys)
+                if (kind, ordinal) == (fate.kind, fate.ordinal)
+                and (fate.access is None or access is None or access not in review.history.accesses)
+            )
+            index = next((one for one in (*exact, *alike) if one not in found), None)
+            if index is not None:
+                found[index] = fate
+    return found
+
+
+def _told(review: Review) -> dict[int, InForce]:
+    """For each proposal the fact in force that tells the same from another source, if there is one."""
+    found = {}
+    for index, proposal in enumerate(review.reading.proposed):
+        choice = review.choices.get(proposal.access or "")
+        day = proposal.happened or review.reading.happened
+        if day is None or (choice is not None and choice.is_new):
+            continue
+        for one in review.history.facts:
+            if (
+                one.kind == proposal.kind
+                and one.access == (choice.id if choice else None)
+                and one.entry.evidence.report != review.report.id
+                and one.happened.earliest <= day.latest
+                and day.earliest <= one.happened.latest
+                and _says_the_same(one, proposal)
+            ):
+                found[index] = one
+                break
+    return found
+
+
+def _says_the_same(one: InForce, proposal: Proposal) -> bool:
+    """Whether two of a kind and a day are of one sort: two instructions or complications of a day may be two things."""
+    for name in ("what", "organism", "specimen"):
+        mine = getattr(proposal.detail.get(name), "value", proposal.detail.get(name))
+        theirs = getattr(getattr(one.fact, name, None), "value", None)
+        if mine is not None and theirs is not None and mine != theirs:
+            return False
+    return True
+
+
+# --- In bulk ------------------------------------------------------------------------------------------------------
+
+
+def plainly_told(review: Review, *, also_new: bool = False) -> tuple[dict[int, Decision], dict[int, str]]:
+    """What may be taken without reading each, and why the rest waits for a person, by number of the proposal.
+
+    Taken is what the reader marks as plainly said, with a day, about an access that is matched beyond doubt or whose
+    making the report plainly tells, in a report whose patient is beyond doubt. `also_new` takes accesses that the
+    ledger does not know as well, as known from this report only. Instructions on use never.
+    """
+    about_report = _why_not_this_report(review)
+    made = {
+        review.reading.proposed[index].access
+        for index in review.open
+        if review.reading.proposed[index].kind in CREATING_KINDS
+        and about_report is None
+        and _why_not(review, index, True) is None
+    }
+    taken: dict[int, Decision] = {}
+    left: dict[int, str] = {}
+    for index in review.open:
+        ref = review.reading.proposed[index].access
+        why = about_report or _why_not(review, index, also_new or ref in made)
+        if why is None:
+            taken[index] = Decision(fate=Fate.ACCEPTED)
+        else:
+            left[index] = why
+    return taken, left
+
+
+def _why_not_this_report(review: Review) -> str | None:
+    linked = review.report.envelope.get("linked") or {}
+    if not linked:
+        return "nobody said whose report this is"
+    if linked.get("doubts"):
+        return f"whose report this is, is in doubt: {linked['doubts'][0][1]}"
+    if linked.get("by") == "name-and-birth-date":
+        return "the patient was found by name and birth date, without a number"
+    return None
+
+
+def _why_not(review: Review, index: int, also_new: bool) -> str | None:
+    proposal = review.reading.proposed[index]
+    if proposal.kind in NEVER_IN_BULK:
+        return "instructions on use are read by a person"
+    if not proposal.plain:
+        return "to be checked" + (f": {proposal.doubts[0]}" if proposal.doubts else "")
+    if proposal.doubts:
+        return proposal.doubts[0]
+    if proposal.happened is None and review.reading.happened is None:
+        return "the day is not known"
+    if index in review.told:
+        return "it may have been told already"
+    if proposal.access is None:
+        return None
+    match = review.matches[proposal.access]
+    if match.verdict is AccessVerdict.ASK or (match.verdict is AccessVerdict.KNOWN and not match.plain):
+        return match.doubts[0].words if match.doubts else "which access is meant is not beyond doubt"
+    if match.verdict is AccessVerdict.NEW:
+        if match.doubts:
+            return match.doubts[0].words
+        access = review.reading.access(proposal.access)
+        assert access is not None, "a proposal names an access that its reading has"
+        if access.kind is None or (access.side is None and not access.kind.value.startswith("peritoneal")):
+            return "the access is not known to the ledger, and kind or side is not said"
+        if access.doubts:
+            return access.doubts[0]
+        if not also_new and not (match.plain and proposal.kind in CREATING_KINDS):
+            return "the access is not known to the ledger"
+    return None
+
+
+# --- Confirming ---------------------------------------------------------------------------------------------------
+
+
+def confirm(
+    ledger: Ledger,
+    review: Review,
+    decisions: Mapping[int, Decision],
+    *,
+    by: Signature,
+    choices: Mapping[str, Choice] | None = None,
+    happened: PartialDate | None = None,
+) -> Confirmed:
+    """Appends what a person decided, with the fate of every open proposal; all of it or nothing.
+
+    `choices` says which access each access of the reading is; without it, what matching takes it for. `happened` is
+    the day that a person gives where the report has none. What admission refuses waits, with its reason.
+
+    Raises StaleHistory when somebody else wrote since the report was laid out.
+    """
+    its = dict(review.choices if choices is None else choices)
+    decisions = {index: one for index, one in decisions.items() if one.fate is not Fate.LEFT}
+    chosen = {index for index, one in decisions.items() if one.fate in (Fate.ACCEPTED, Fate.EDITED)}
+    assert not decisions.keys() & review.before.keys(), "what was decided is not open any more"
+    if not decisions and review.open:
+        return Confirmed(state=review.report.state, open=len(review.open))
+    with ledger.db.writing():
+        drafted, waiting = _drafts(review, decisions, chosen, its, happened)
+        appended = ledger.append(review.history, [one.draft for one in drafted], by=by, partly=True)
+        fates = _fates(ledger, review, decisions, its, drafted, appended, waiting)
+        closed = sum(fate.fate in _DECIDED for fate in fates.values())
+        left = len(review.open) - closed
+        entry = _reviewed(ledger, review, fates, by) if _is_news(review, fates) else None
+        state = "waiting" if left else "confirmed"
+        ledger.papers.change(
+            review.report.id,
+            state=state,
+            waits_for=f"{left} of {len(review.reading.proposed)} proposals" if left else None,
+            reader=review.reading.reader,
+        )
+    places = {id(one.draft): one.proposal for one in drafted}
+    return Confirmed(
+        entries=appended.entries,
+        already=appended.already,
+        refused=tuple((places[id(draft)], refusal) for draft, refusal in appended.refused),
+        waiting=tuple(waiting.items()),
+        doubts=appended.doubts,
+        review=entry,
+        state=state,
+        open=left,
+    )
+
+
+def _drafts(
+    review: Review,
+    decisions: Mapping[int, Decision],
+    chosen: Collection[int],
+    choices: Mapping[str, Choice],
+    happened: PartialDate | None,
+) -> tuple[list[Drafted], dict[int | None, str]]:
+    """The drafts of what was accepted, edits applied, and what cannot be drafted yet."""
+    edited = {index: dict(decisions[index].changes) for index in chosen if decisions[index].changes}
+    # What was accepted before is drafted along, so that no lesion is told twice for being accepted in two sittings.
+    accepted = {index for index, fate in review.before.items() if fate.fate in (Fate.ACCEPTED, Fate.EDITED)}
+    reading = replace(
+        review.reading,
+        proposed=tuple(_with_changes(one, edited.get(index, {})) for index, one in enumerate(review.reading.proposed)),
+    )
+    assert review.report.text_id is not None, "a report on the table has a text"
+    drafts = drafts_of(
+        reading,
+        report=review.report.id,
+        text_id=review.report.text_id,
+        accesses={ref: _known(choice, review.history) for ref, choice in choices.items()},
+        happened=happened,
+        only={*chosen, *accepted},
+    )
+    found = []
+    waiting: dict[int | None, str] = {
+        one.proposal: one.words for one in drafts.waiting if one.proposal is None or one.proposal in chosen
+    }
+    for one in drafts.drafted:
+        if one.proposal in accepted:
+            continue
+        changes = edited.get(one.proposal) if one.proposal is not None else None
+        if changes:
+            one = replace(one, draft=_edited(one.draft, changes))
+        found.append(one)
+    return found, waiting
+
+
+def _with_changes(proposal: Proposal, changes: Mapping[str, Any]) -> Proposal:
+    """A proposal with a person's edits, as far as drafting needs them to make a draft at all."""
+    if not changes:
+        return proposal
+    names = KINDS[proposal.kind].__dataclass_fields__.keys() - {"happened", "access", "lesions", "stents", "visit"}
+    detail = {name: value for name, value in proposal.detail.items() if changes.get(name, 0) is not None}
+    detail.update((name, value) for name, value in changes.items() if name in names and value is not None)
+    happened = changes.get("happened")
+    return replace(proposal, detail=detail, happened=PartialDate(happened) if happened else proposal.happened)
+
+
+def _edited(draft: Draft, changes: Mapping[str, Any]) -> Draft:
+    values = event_to_dict(draft.event)
+    for name, value in changes.items():
+        if value is None:
+            values.pop(name, None)
+        else:
+            values[name] = value
+    return replace(draft, event=validated(values))
+
+
+def _fates(
+    ledger: Ledger,
+    review: Review,
+    decisions: Mapping[int, Decision],
+    choices: Mapping[str, Choice],
+    drafted: list[Drafted],
+    appended: Any,
+    waiting: Mapping[int | None, str],
+) -> dict[int, ProposalFate]:
+    """What became of each open proposal."""
+    patient = review.history.patient
+    keys = _ordinals(review, choices)
+    ids = {one.proposal: entry_id_of(ledger.uuid, patient, one.draft) for one in drafted}
+    refused = {entry_id_of(ledger.uuid, patient, draft) for draft, _ in appended.refused}
+    fates = {}
+    for index in review.open:
+        kind, access, ordinal = keys[index]
+        decision = decisions.get(index, Decision(fate=Fate.LEFT))
+        fate, entry, reason = decision.fate, None, None
+        if fate in (Fate.ACCEPTED, Fate.EDITED):
+            entry = ids.get(index)
+            if entry is None or index in waiting:
+                fate, entry = Fate.LEFT, None
+            elif entry in refused:
+                fate, entry = Fate.REFUSED, None
+        elif fate is Fate.ALREADY_KNOWN and index in review.told:
+            entry = review.told[index].root
+        if decision.reason:
+            reason = ledger.papers.typed(decision.reason, patient)
+        fates[index] = ProposalFate(
+            kind=kind,
+            ordinal=ordinal,
+            fate=fate,
+            access=access,
+            entry=entry,
+            edited=tuple(sorted(decision.changes)) if fate is Fate.EDITED else (),
+            reason=reason,
+        )
+    return fates
+
+
+def _is_news(review: Review, fates: Mapping[int, ProposalFate]) -> bool:
+    """Whether a review says more than the ones before it: a report once gone through, a decision, a new refusal."""
+    if not review.reviews:
+        return True
+    refused = {
+        (fate.kind, fate.access, fate.ordinal)
+        for event in review.reviews
+        for fate in event.fates
+        if fate.fate is Fate.REFUSED
+    }
+    return any(
+        fate.fate in _DECIDED or (fate.fate is Fate.REFUSED and (fate.kind, fate.access, fate.ordinal) not in refused)
+        for fate in fates.values()
+    )
+
+
+def _reviewed(ledger: Ledger, review: Review, fates: Mapping[int, ProposalFate], by: Signature) -> Entry:
+    """The entry that keeps what was proposed and what became of it."""
+    patient = review.history.patient
+    event = ReportReviewed(
+        happened=PartialDate(instant_text(ledger.clock())[:19] + "Z"),
+        report=review.report.id,
+        reader=review.reading.reader,
+        fates=tuple(fates[index] for index in sorted(fates)),
+    )
+    draft = Draft(event=event, source=f"report:{review.report.id}", ordinal=len(review.reviews) + 1)
+    (entry,) = ledger.append(patient, [draft], by=by).entries
+    return entry
+
+
+def in_bulk(person: str) -> Signature:
+    """Whose name stands under what was taken without reading each."""
+    return Signature(person=person, how=ConfirmedHow.IN_BULK)
+
+
+def drafted_event(
+    review: Review, index: int, choices: Mapping[str, Choice], changes: Mapping[str, Any], happened: PartialDate | None
+) -> tuple[Any, str | None]:
+    """What would be recorded of one proposal: its event, or None and what is missing. For showing before deciding."""
+    decision = Decision(fate=Fate.EDITED if changes else Fate.ACCEPTED, changes=changes)
+    drafted, waiting = _drafts(review, {index: decision}, {index}, choices, happened)
+    event = next((one.draft.event for one in drafted if one.proposal == index), None)
+    return event, waiting.get(index)
