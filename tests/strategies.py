@@ -299,13 +299,21 @@ class Recorder:
         self.history = History(patient=patient, zone=zone, entries=())
         self.gate = Gate(self.history, today=TODAY)
 
+    @classmethod
+    def after(cls, history: History) -> Recorder:
+        """Goes on after a history that is there."""
+        recorder = cls(history.zone, history.patient)
+        recorder.history = history
+        recorder.gate = Gate(history, today=TODAY)
+        return recorder
+
     def record(self, told: Sequence[Event]) -> Recorder:
         for event in told:
             self.add(event)
         return self
 
-    def add(self, event: Event, days_later: int = 0) -> bool:
-        """Records one event; says whether it was admitted."""
+    def add(self, event: Event, days_later: int = 0, source: str | None = None) -> bool:
+        """Records one event; says whether it was admitted. Its id follows from its source."""
         session = self.gate.is_of_sessions(event)
         place = len(self.history.entries) + 1
         version = sum(entry.session is session for entry in self.history.entries) + 1
@@ -314,7 +322,7 @@ class Recorder:
         else:
             last = datetime.fromisoformat("2026-01-05T08:00:00+00:00")
         at = instant_text(last + timedelta(days=days_later, minutes=1))
-        entry = an_entry(event, version, recorded_at=at, source=f"hand-{place}", session=session)
+        entry = an_entry(event, version, recorded_at=at, source=source or f"hand-{place}", session=session)
         if self.gate.consider(event, entry.id).refusal is not None:
             return False
         self.gate.take(entry)

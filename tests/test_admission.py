@@ -1649,6 +1649,23 @@ def test_a_corrected_entry_is_withdrawn_by_its_last_correction():
     assert history.entries[1].id in refusal.remedy
 
 
+def test_a_correction_that_was_overtaken_is_not_brought_back_beside_what_overtook_it():
+    history = a_history(fistula("2020-03-04"))
+    first = history.entries[0].id
+    history = corrected(history, first, fistula("2020-03-05"))
+    history = retracted(history, history.entries[1].id, "2026-01-10")
+    withdrawal = history.entries[2].id
+    free = happening("retraction", "2026-01-11", retracts=withdrawal)
+    overtaken = corrected(history, first, fistula("2020-03-06"))
+
+    refusal = last_judged(free, history=overtaken).refusal
+
+    assert last_judged(free, history=history) == Verdict()
+    assert refusal is not None
+    assert refusal.code == "retracts-superseded"
+    assert overtaken.entries[-1].id in refusal.remedy
+
+
 def test_the_record_of_a_joined_patient_is_corrected_there():
     theirs = a_history(fistula("2020"), patient="P0002")
     history = replace(a_history(), merged=(("P0002", theirs.entries),))

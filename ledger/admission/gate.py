@@ -271,8 +271,32 @@ class Gate:
             index.put(replaced)
 
     def _retraction(self, event: Retraction) -> Verdict:
-        if event.retracts not in self._in_force():
+        withdrawn = self._in_force().get(event.retracts)
+        if withdrawn is None:
             return self._not_in_force(event.retracts, "retracts")
+        if isinstance(withdrawn.event, Retraction):
+            return self._bringing_back(event, withdrawn)
+        return ADMITTED
+
+    def _bringing_back(self, event: Retraction, withdrawn: Entry) -> Verdict:
+        """Refuses to bring back what a later entry has said otherwise: one fact is said by one entry at a time."""
+        as_if = Entry(
+            id="",
+            event=event,
+            version=1 + max(entry.version for entry in self._entries.values()),
+            recorded_at=withdrawn.recorded_at,
+            recorded_by=withdrawn.recorded_by,
+            source="",
+            session=withdrawn.session,
+        )
+        said: dict[str, str] = {}
+        for entry in in_force([*self._entries.values(), as_if]):
+            if isinstance(entry.event, Correction) or entry.event.kind in FACT_KINDS:
+                root = entry.event.root if isinstance(entry.event, Correction) else entry.id
+                if root in said:
+                    now = entry.id if entry.id in self._in_force() else said[root]
+                    return _refused("retracts-superseded", other=event.retracts, access=now)
+                said[root] = entry.id
         return ADMITTED
 
     def _not_in_force(self, named: str, what: str) -> Verdict:

@@ -310,6 +310,10 @@ REFUSED: dict[str, tuple[str, str]] = {
         "The entry {other} was already withdrawn by {access}.",
         "Nothing needs to be done; to bring it back, retract {access}.",
     ),
+    "retracts-superseded": (
+        "Retracting {other} would bring back an entry whose fact {access} says otherwise now.",
+        "Retract {access} first, or correct it to say what is meant.",
+    ),
     "one-with-itself": (
         "{access} cannot be linked with itself.",
         "Name two different ones.",
