@@ -436,6 +436,15 @@ class Incidence:
             at_risk,
         )
 
+    def median(self, cause: str) -> Median:
+        """The first day by which a cause has come first in half or more, and the interval."""
+        column = self.causes.index(cause)
+        return Median(
+            _first(self.day, self.share[:, column] >= 0.5 - _SAME),
+            _first(self.day, self.high[:, column] >= 0.5 - _SAME),
+            _first(self.day, self.low[:, column] >= 0.5 - _SAME),
+        )
+
 
 def aalen_johansen(
     days: ArrayLike,

@@ -24,11 +24,14 @@ from ledger.events import (
     CatheterExchanged,
     CatheterPlaced,
     Creation,
+    Examination,
     FirstCannulation,
     FollowUpEnded,
+    Infection,
     MaturityAssessed,
     ModalityChanged,
     SecondStage,
+    Visit,
     access_of,
 )
 from ledger.statistics.definitions import Matcher, Rulebook
@@ -93,6 +96,10 @@ class Care:
     began: tuple[int, int] | None = None
     sessions: list[Session] = field(default_factory=list)
     lives: dict[str, Life] = field(default_factory=dict)
+    units: list[InForce] = field(default_factory=list)
+    """The facts that can say which unit cares for the patient."""
+    facts: list[InForce] = field(default_factory=list)
+    """Cultures, courses and stays: what rates ask for beside the accesses."""
     exact: bool = True
     """Whether every coming and going is known to the day."""
 
@@ -114,6 +121,9 @@ class Life:
     needled: Firsts = field(default_factory=lambda: Firsts())
     two_needled: Firsts = field(default_factory=lambda: Firsts())
     assessments: list[InForce] = field(default_factory=list)
+    visits: list[Visit] = field(default_factory=list)
+    troubles: list[InForce] = field(default_factory=list)
+    """Infections and examinations: what rates ask for beside the moments."""
     exact: bool = True
 
     @property
@@ -152,6 +162,8 @@ def care_of(history: History, book: Rulebook) -> Care:
         access = one.access
         fact = one.fact
         kind = fact.kind
+        if kind in _BESIDE:
+            care.facts.append(one)
         if access is None:
             if kind in _OF_CARE:
                 _to_care(care, one, zone)
@@ -202,8 +214,13 @@ def _once_a_day(sessions: list[Session]) -> list[Session]:
 
 
 _OF_CARE = frozenset({"follow-up-ended", "follow-up-resumed", "modality-changed", "care-began", "first-seen-here"})
+_OF_UNITS = frozenset({"care-began", "modality-changed", "follow-up-resumed"})
+_BESIDE = frozenset({"culture", "antimicrobial-course", "hospital-stay"})
 _SPECIAL = frozenset(
     {
+        "visit",
+        "infection",
+        "examination",
         "creation",
         "access-known",
         "access-planned",
@@ -232,6 +249,8 @@ def _to_care(care: Care, one: InForce, zone: ZoneInfo) -> None:
     fact = one.fact
     earliest, latest = days_of(fact.happened, zone)
     care.exact = care.exact and earliest == latest
+    if fact.kind in _OF_UNITS:
+        care.units.append(one)
     match fact:
         case FollowUpEnded(reason=reason):
             care.comings.append(Coming(earliest, latest, "ended", reason.value, one.root))
@@ -286,6 +305,10 @@ def _to_life(life: Life, one: InForce, what: str, begun_out_of: list[tuple[str, 
                     life.two_needled.meet(one, earliest, latest)
             if earliest == latest and fact.use is not Use.NOT_USED:
                 life.care.sessions.append(Session(earliest, life.access, fact, one.root))
+        case Visit():
+            life.visits.append(fact)
+        case Infection() | Examination():
+            life.troubles.append(one)
         case MaturityAssessed():
             life.assessments.append(one)
         case SecondStage():

@@ -82,6 +82,7 @@ class Spell:
     ordinal: int = 1
     about: str | None = None
     """For an index lesion, the lesion; for a device, its id if it has one."""
+    group: str | None = None
 
     @property
     def dates_matter(self) -> bool:
@@ -191,15 +192,17 @@ def spells_of(
     *,
     kinds: Container[AccessKind] | None = None,
     began: tuple[date, date] | None = None,
+    label: Callable[[Life, Spell], str] | None = None,
 ) -> Spells:
     """The spells of all accesses of these patients, and who is left out and why.
 
     The population is the accesses of the definition's kinds (or of `kinds` among them) and, with `began`, whose clock
     started on or between two days under the longest reading. Who is outside the population is not "left out".
+    `label` gives each spell its group (`ledger.statistics.groups.grouping`).
     """
     counted: list[Spell] = []
     left_out: list[LeftOut] = []
-    for found in each_spell_of(histories, definition, cut):
+    for found in each_spell_of(histories, definition, cut, label=label):
         if kinds is not None and found.kind is not None and found.kind not in kinds:
             continue
         if isinstance(found, LeftOut):
@@ -209,20 +212,34 @@ def spells_of(
     return Spells(definition=definition, cut=cut, counted=tuple(counted), left_out=tuple(left_out))
 
 
-def each_spell_of(histories: Iterable[History], definition: Definition, cut: date) -> Iterator[Spell | LeftOut]:
+def each_spell_of(
+    histories: Iterable[History],
+    definition: Definition,
+    cut: date,
+    *,
+    label: Callable[[Life, Spell], str] | None = None,
+) -> Iterator[Spell | LeftOut]:
     """The same one at a time, so that a million of them need no memory."""
-    counting = _Counting(definition, cut)
     book = definition.rulebook
-    for history in histories:
-        for life in lives_of(history, book):
-            yield from counting.of(life)
+    lives = (life for history in histories for life in lives_of(history, book))
+    return spells_of_lives(lives, definition, cut, label=label)
 
 
-def spells_of_lives(lives: Iterable[Life], definition: Definition, cut: date) -> Iterator[Spell | LeftOut]:
+def spells_of_lives(
+    lives: Iterable[Life],
+    definition: Definition,
+    cut: date,
+    *,
+    label: Callable[[Life, Spell], str] | None = None,
+) -> Iterator[Spell | LeftOut]:
     """The same for lives that were folded already, when several definitions are counted over one population."""
     counting = _Counting(definition, cut)
     for life in lives:
-        yield from counting.of(life)
+        if label is None:
+            yield from counting.of(life)
+        else:
+            for found in counting.of(life):
+                yield found if isinstance(found, LeftOut) else replace(found, group=label(life, found))
 
 
 # --- One definition, made ready to count --------------------------------------------------------------------------

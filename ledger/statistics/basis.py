@@ -1,0 +1,164 @@
+"""What every result carries: whom it counted, whom it left out and why, the choices in use, and what to beware of.
+
+No percentage is printed without it. It holds no patient, only numbers and words.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from ledger.statistics.definitions import ChoiceInUse, Definition
+from ledger.statistics.spells import NOTES, WHY_LEFT_OUT, LeftOut, Spell
+
+CAUTIONS = (
+    "Counted from what was recorded; not recorded is not the same as not happened.",
+    "Numbers for looking at one's own work. They say nothing about what to do for a person.",
+)
+"""Printed under every result."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class LeftOutCount:
+    """How many are not counted, for one reason."""
+
+    why: str
+    words: str
+    count: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Basis:
+    """On what a result rests. `counted` are spells, or whatever `unit` says."""
+
+    counted: int
+    unit: str
+    patients: int
+    left_out: tuple[LeftOutCount, ...] = ()
+    choices: tuple[ChoiceInUse, ...] = ()
+    warnings: tuple[str, ...] = ()
+    cut: date
+    definition: str | None = None
+    says: str | None = None
+    sources: tuple[str, ...] = ()
+
+    @property
+    def left_out_total(self) -> int:
+        return sum(one.count for one in self.left_out)
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values for `--json`."""
+        return {
+            "counted": self.counted,
+            "unit": self.unit,
+            "patients": self.patients,
+            "left_out": [{"why": one.why, "words": one.words, "count": one.count} for one in self.left_out],
+            "choices": [
+                {"name": one.name, "option": one.option, "says": one.says, "default": one.is_default}
+                for one in self.choices
+            ],
+            "warnings": list(self.warnings),
+            "cut": self.cut.isoformat(),
+            "definition": self.definition,
+            "says": self.says,
+            "sources": list(self.sources),
+            "cautions": list(CAUTIONS),
+        }
+
+    @property
+    def lines(self) -> list[str]:
+        """The basis as it is printed under a result, one sentence a line."""
+        found = [f"{self.counted} {self.unit} of {self.patients} patients, up to and including {self.cut}."]
+        if self.left_out:
+            reasons = "; ".join(f"{one.count}: {one.words}" for one in self.left_out)
+            found.append(f"Left out {self.left_out_total}. {reasons}.")
+        else:
+            found.append("Nobody is left out.")
+        if self.says:
+            found.append(f"{self.definition}: {self.says}")
+        if self.sources:
+            found.append(f"Source: {'; '.join(self.sources)}.")
+        changed = [one for one in self.choices if not one.is_default]
+        kept = [one for one in self.choices if one.is_default]
+        if changed:
+            found.append("Choices other than the default: " + "; ".join(f"{one.about}: {one.says}" for one in changed))
+        if kept:
+            found.append("Choices in use: " + "; ".join(f"{one.about}: {one.says}" for one in kept))
+        found += [f"Beware: {one}" for one in self.warnings]
+        found += CAUTIONS
+        return found
+
+
+def basis_of(
+    definition: Definition,
+    counted: Iterable[Spell],
+    left_out: Iterable[LeftOut],
+    cut: date,
+    more_warnings: Iterable[str] = (),
+) -> Basis:
+    """The basis of a result that counted these spells."""
+    spells = 0
+    accesses: set[tuple[str, str]] = set()
+    patients: set[str] = set()
+    notes: Counter[str] = Counter()
+    partial = 0
+    for spell in counted:
+        spells += 1
+        patients.add(spell.patient)
+        accesses.add((spell.patient, spell.access))
+        notes.update(spell.notes)
+        partial += spell.dates_matter
+    return Basis(
+        counted=spells,
+        unit=unit_of(definition),
+        patients=len(patients),
+        left_out=left_out_counts(Counter(one.why for one in left_out)),
+        choices=definition.in_use,
+        warnings=(*correlation(spells, unit_of(definition), len(patients)), *noted(notes), *more_warnings),
+        cut=cut,
+        definition=definition.name,
+        says=definition.says,
+        sources=tuple(str(source) for source in definition.sources),
+    )
+
+
+def unit_of(definition: Definition) -> str:
+    """What one spell of a definition is."""
+    return {
+        "index-intervention": "index interventions",
+        "index-lesion": "treated lesions",
+        "device": "catheter devices",
+        "placement": "catheters",
+    }.get(definition.start, "accesses")
+
+
+def left_out_counts(found: Mapping[str, int]) -> tuple[LeftOutCount, ...]:
+    """Reasons with their numbers, the most frequent first."""
+    return tuple(
+        LeftOutCount(why=why, words=WHY_LEFT_OUT.get(why, why), count=count)
+        for why, count in sorted(found.items(), key=lambda pair: (-pair[1], pair[0]))
+    )
+
+
+def correlation(counted: int, unit: str, patients: int) -> tuple[str, ...]:
+    """The warning that several of one patient are not independent; nothing where each is of another patient."""
+    if counted <= patients:
+        return ()
+    return (
+        (
+            f"{counted} {unit} belong to {patients} patients and are counted as if they knew nothing of each other; "
+            "intervals and p-values look surer than they are."
+        ),
+    )
+
+
+def noted(notes: Mapping[str, int]) -> tuple[str, ...]:
+    """What is odd about the spells counted, with how many."""
+    return tuple(f"{count} {_are(count)}: {NOTES[note]}." for note, count in sorted(notes.items()))
+
+
+def _are(count: int) -> str:
+    return "is noted" if count == 1 else "are noted"
