@@ -67,6 +67,8 @@ def demo(ledger: LedgerOption = None, as_json: JsonOption = False) -> None:
     """
     import tempfile
 
+    from cli.demo.tour import tell
+
     where = ledger or str(Path(tempfile.mkdtemp(prefix="access-ledger-demo-")) / "demo.sqlite")
     made, built = _made_demo(where)
     if as_json:
@@ -77,7 +79,7 @@ def demo(ledger: LedgerOption = None, as_json: JsonOption = False) -> None:
         f"An invented unit: {built['patients']} patients, {built['entries']} entries, {built['reports']} reports, of "
         f"which {built['waiting']} wait to be confirmed. Nobody in it exists. Its today is {built['today']}."
     )
-    _tour(where)
+    tell(where)
 
 
 def _made_demo(where: str) -> tuple[bool, dict[str, Any]]:
@@ -113,49 +115,6 @@ def _made_demo(where: str) -> tuple[bool, dict[str, Any]]:
             for table in ("patients", "entries", "reports")
         }
     return made, {**count, "waiting": counted.get("waiting", 0), "today": TODAY.isoformat()}
-
-
-def _tour(where: str) -> None:
-    """A brief, who needs looking at, and what to type next."""
-    from cli.look import brief_made
-    from cli.options import opened, today_of
-    from ledger.store.who import patient_id
-
-    with opened(where) as found:
-        one = next(found.who.patients())
-        say.out()
-        for line in brief_made(found, one, found.history(one.id, sessions=True), today_of(found, one.id, None)).lines():
-            say.out(say.shown_lines(line))
-        waiting: dict[str, int] = {}
-        for report in found.papers.reports(state="waiting"):
-            if report.patient is not None:
-                waiting[report.patient] = waiting.get(report.patient, 0) + 1
-        doubts = {
-            patient_id(number): count
-            for number, count in found.db.execute(
-                "SELECT stream / 2, doubts FROM streams WHERE org=? AND doubts>0", (found.org,)
-            ).fetchall()
-        }
-        say.out()
-        say.heading("To be looked at")
-        rows = []
-        for patient in found.who.patients():
-            why = []
-            if patient.id in waiting:
-                why.append(f"{say.counted(waiting[patient.id], 'report')} not confirmed")
-            if patient.id in doubts:
-                why.append(f"{say.counted(doubts[patient.id], 'doubt')} not settled")
-            if why:
-                rows.append([patient.id, patient.name, ", ".join(why)])
-        say.table(["Patient", "Name", "Why"], rows)
-        person = found.who.people()[0].id
-    say.next_steps(
-        (f"export ACCESS_LEDGER={where} ACCESS_LEDGER_BY={person}", "so that the next commands find it"),
-        ("access-ledger history P0001 --quotes", "every entry with the words it rests on"),
-        ("access-ledger report list", "what came in and waits"),
-        ("access-ledger report confirm --patient P0001", "go through a patient's reports"),
-        ("access-ledger --help", "everything else"),
-    )
 
 
 def zone_of_this_machine() -> str:

@@ -14,12 +14,15 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from cli import demo
+from cli.main import main
 from ledger.admission import doubts_of
 from ledger.arrival import arrive
+from ledger.confirming import review_of
 from ledger.dates import PartialDate
 from ledger.entries import event_to_dict, validated
 from ledger.events import FACT_KINDS, KINDS
 from ledger.store import Ledger, schema
+from ledger.vocabulary import Fate
 
 LINES = demo.lines()
 PEOPLE = demo.people()
@@ -239,6 +242,35 @@ def test_two_builds_hold_the_same_ids_hashes_and_texts(tmp_path: Path, ledger: L
         for table in schema.metadata.tables:
             rows = [sorted(map(repr, one.db.execute(f"SELECT * FROM {table}").fetchall())) for one in (ledger, again)]
             assert rows[0] == rows[1], table
+
+
+def test_every_report_that_was_gone_through_has_nothing_open(ledger: Ledger):
+    for report in ledger.papers.reports(state="confirmed"):
+        assert review_of(ledger, report.id).open == (), report.file_name
+
+
+def test_what_a_report_proposed_is_kept_with_what_became_of_it(ledger: Ledger):
+    (review,) = [one for one in ledger.history("P0009").entries if one.kind == "report-reviewed"][:1]
+
+    fates = {fate.kind: fate for fate in review.event.fates}
+
+    banding = next(one for one in ledger.history("P0009").entries if one.kind == "banding")
+    assert fates["banding"].entry == banding.id
+    assert fates["banding"].fate in (Fate.ACCEPTED, Fate.EDITED)
+
+
+def test_the_tour_shows_a_brief_whom_to_look_at_and_what_to_type(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    where = tmp_path / "demo.sqlite"
+
+    code = main(["demo", "--ledger", str(where)])
+
+    said = capsys.readouterr().out
+    looked_at = said[said.index("Who needs looking at") :]
+    assert code == 0
+    assert "Its today is 2026-11-20" in said
+    assert "intervals 210, 120, 64 days" in said
+    assert looked_at.index("P0008") < looked_at.index("P0001")  # no thrill this morning comes first
+    assert f"ACCESS_LEDGER={where}" in looked_at
 
 
 # --- The six lives ------------------------------------------------------------------------------------------------

@@ -32,9 +32,12 @@ from uuid import UUID
 import orjson
 
 if TYPE_CHECKING:
-    from ledger.entries import Draft
+    from ledger.confirming import Review
+    from ledger.entries import Draft, Signature
+    from ledger.events import ProposalFate
     from ledger.evidence import Evidence
     from ledger.matching import Register
+    from ledger.reading.proposals import Proposal
     from ledger.store import Ledger
     from ledger.store.papers import StoredReport
 
@@ -188,21 +191,19 @@ class _Builder:
     # --- Reports --------------------------------------------------------------------------------------------------
 
     def _arrive(self, name: str, owner: str | None) -> None:
-        """Keeps a report as an import would. One that came twice in the same bytes is kept once.
+        """Keeps a report as an import does. One that came twice in the same bytes is kept once.
 
-        A report that the story has somebody go through belongs to whom they took it for; any other is matched.
+        Where the story has somebody take a report for another patient's than it says, they say so here.
         """
-        from ledger.arrival import arrive
-        from ledger.matching import match_patient
+        from ledger.receiving import opened_up, receive
 
-        original = report_bytes(name)
-        (part,) = arrive(original, file_name=name).parts
-        if owner is None:
-            owner = match_patient(part.clues, self.register).patient
-        report, _ = self.ledger.papers.keep_report(
-            original, part.text, part=part.part, patient=owner, file_name=name, media_type=part.media_type
-        )
-        self.kept[name] = report
+        opened = opened_up(report_bytes(name), name)
+        (part,) = opened.arrived.parts
+        (received,) = receive(self.ledger, opened, self.register)
+        if owner is not None and received.patient != owner:
+            assert received.report is not None
+            self.ledger.papers.link(received.report, owner)
+        (self.kept[name],) = self.ledger.papers.known(opened.original)
         self.texts[name] = part.text
 
     # --- Entries --------------------------------------------------------------------------------------------------
@@ -211,17 +212,36 @@ class _Builder:
         from ledger.entries import Signature
         from ledger.vocabulary import ConfirmedHow
 
-        drafts = [self._draft(line, patient) for line in said]
         signature = Signature(person=by, how=ConfirmedHow(how))
-        appended = self.ledger.append(patient, drafts, by=signature)
-        assert not appended.already, "two lines of the demo say the same thing"
-        self.entries += len(appended.entries)
+        reviews = [line for line in said if line["event"]["kind"] == "report-reviewed"]
+        drafts = [self._draft(line, patient) for line in said if line not in reviews]
+        if drafts:
+            appended = self.ledger.append(patient, drafts, by=signature)
+            assert not appended.already, "two lines of the demo say the same thing"
+            self.entries += len(appended.entries)
         for line in said:
-            event = line["event"]
-            if event["kind"] == "report-moved":
-                self.ledger.papers.link(self.kept[event["report"]].id, event["to_patient"])
-            elif event["kind"] == "report-reviewed":
-                self.ledger.papers.change(self.kept[event["report"]].id, state="confirmed", waits_for=None)
+            if line["event"]["kind"] == "report-moved":
+                self.ledger.papers.link(self.kept[line["event"]["report"]].id, line["event"]["to_patient"])
+        for line in reviews:
+            self._review(line, patient, signature)
+
+    def _review(self, line: Mapping[str, Any], patient: str, signature: Signature) -> None:
+        """Somebody went through a report: what the reader proposes, and what the story made of each proposal."""
+        from ledger.confirming import review_of
+        from ledger.dates import PartialDate
+        from ledger.entries import Draft
+        from ledger.events import ReportReviewed
+
+        review = review_of(self.ledger, self.kept[line["event"]["report"]].id)
+        event = ReportReviewed(
+            happened=PartialDate(line["event"]["happened"]),
+            report=review.report.id,
+            reader=review.reading.reader,
+            fates=_fates(review),
+        )
+        draft = Draft(event=event, source=f"report:{review.report.id}")
+        self.entries += len(self.ledger.append(patient, [draft], by=signature).entries)
+        self.ledger.papers.change(review.report.id, state="confirmed", waits_for=None, reader=review.reading.reader)
 
     def _draft(self, line: Mapping[str, Any], patient: str) -> Draft:
         """A line as a draft: labels become ids, words become references."""
@@ -234,7 +254,7 @@ class _Builder:
         if event["kind"] == "correction":
             event["root"] = self.roots[line["corrects"]]
             event["happened"] = event["to"]["happened"]
-        if event["kind"] in ("report-reviewed", "report-moved"):
+        if event["kind"] == "report-moved":
             event["report"] = self.kept[event["report"]].id
         for path, words in line.get("words", {}).items():
             _put(event, path, self._words(words, patient))
@@ -297,11 +317,75 @@ def _who_and_when(line: Mapping[str, Any]) -> tuple[str, str, str, str]:
 def _source_of(line: Mapping[str, Any], evidence: Evidence) -> str:
     """Where an entry comes from: the report, the sender's own name of it, or the line itself."""
     if evidence.report is not None:
-        return evidence.report
+        return f"report:{evidence.report}"
     if "source" in line:
         return f"sender:{line['source']}"
     said = orjson.dumps([line[key] for key in ("patient", "event", "recorded_at")])
     return f"line:{hashlib.sha256(said).hexdigest()[:24]}"
+
+
+def _fates(review: Review) -> tuple[ProposalFate, ...]:
+    """What became of each proposal: it is an entry of the report, it was known already, or it was dismissed.
+
+    An entry that says something else than the proposal would have said was edited.
+    """
+    from ledger.confirming import drafted_event
+    from ledger.events import Correction, ProposalFate
+    from ledger.reading.drafting import ordinals_of
+    from ledger.vocabulary import Fate
+
+    mine = [entry for entry in review.history.entries if entry.evidence.report == review.report.id]
+    made = [entry for entry in mine if not isinstance(entry.event, Correction)]
+    corrected = [entry.event for entry in mine if isinstance(entry.event, Correction)]
+    known = {ref: choice.id for ref, choice in review.choices.items() if not choice.is_new}
+    ordinals = ordinals_of(review.reading, known)
+    fates = []
+    for index, one in enumerate(review.reading.proposed):
+        access = known.get(one.access) if one.access is not None else None
+        entry = next((entry for entry in made if _tells(entry.event, one, access)), None)
+        changed = next((event for event in corrected if _tells(event.to, one, access)), None)
+        fate, root = Fate.DISMISSED, None
+        edited: tuple[str, ...] = ()
+        if entry is not None:
+            made.remove(entry)
+            event, _ = drafted_event(review, index, review.choices, {}, None)
+            root, edited = entry.id, _differing(entry.event, event)
+            fate = Fate.EDITED if edited else Fate.ACCEPTED
+        elif changed is not None:
+            fate, root = Fate.ALREADY_KNOWN, changed.root
+        elif index in review.told:
+            fate, root = Fate.ALREADY_KNOWN, review.told[index].root
+        fates.append(
+            ProposalFate(kind=one.kind, ordinal=ordinals[index], fate=fate, access=access, entry=root, edited=edited)
+        )
+    return tuple(fates)
+
+
+def _tells(event: Any, proposal: Proposal, access: str | None) -> bool:
+    """Whether an entry is what a proposal became: of one kind and access, and of one sort where a kind has several."""
+    if event.kind != proposal.kind or (access is not None and getattr(event, "access", access) not in (None, access)):
+        return False
+    sort = getattr(event, "what", None)
+    return sort is None or proposal.detail.get("what") in (None, sort)
+
+
+def _differing(event: Any, proposed: Any) -> tuple[str, ...]:
+    """The fields in which an entry differs from what was proposed. Ids of visits, lesions and devices do not count."""
+    from ledger.entries import event_to_dict
+
+    if proposed is None:  # it could not be drafted without a person: which access is meant was in doubt
+        return ("access",)
+    one, other = (_without_ids(event_to_dict(each)) for each in (event, proposed))
+    return tuple(sorted(name for name in one.keys() | other.keys() if one.get(name) != other.get(name)))
+
+
+def _without_ids(value: Any) -> Any:
+    if isinstance(value, dict):
+        ids = ("visit", "lesion", "device", "old_device", "access")
+        return {name: _without_ids(inner) for name, inner in value.items() if name not in ids}
+    if isinstance(value, list):
+        return [_without_ids(inner) for inner in value]
+    return value
 
 
 def _put(event: dict[str, Any], path: str, value: Any) -> None:
