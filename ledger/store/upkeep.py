@@ -47,15 +47,20 @@ def rebuild(ledger: Ledger, *, progress: Callable[[int], None] | None = None) ->
             number: ledger.who.zones.get(unit or "", ledger.zone)
             for number, unit in db.execute("SELECT number, unit FROM patients WHERE org=?", (ledger.org,)).fetchall()
         }
-        db.execute("DELETE FROM access_owners WHERE org=?", (ledger.org,))
-        models: list[tuple[int, None, str | None, bytes, int, int]] = []
+        # Owners that no longer are one; a row that a writer adds meanwhile is not among them.
+        gone: dict[str, int] = dict(
+            db.execute("SELECT access, patient FROM access_owners WHERE org=?", (ledger.org,)).fetchall()
+        )
+        models: list[tuple[int, None, str | None, bytes, int, int, int]] = []
         owners: list[tuple[int, str, int]] = []
         survivors: list[int] = []
         patients = entries = accesses = 0
 
         def flush() -> None:
+            # In PostgreSQL others write meanwhile: a stream that has moved on has its newer read model already.
             db.executemany(
-                "UPDATE streams SET doubts=?, joined_to=?, joins=?, accesses=? WHERE org=? AND stream=?", models
+                "UPDATE streams SET doubts=?, joined_to=?, joins=?, accesses=? WHERE org=? AND stream=? AND version=?",
+                models,
             )
             db.executemany(PUT_OWNER, owners)
             models.clear()
@@ -70,8 +75,10 @@ def rebuild(ledger: Ledger, *, progress: Callable[[int], None] | None = None) ->
                 survivors.append(number)
             zone = zones.get(number, ledger.zone)
             model = read_model(History(patient=patient_id(number), zone=zone, entries=tuple(found)), None)
-            models.append((model.doubts, None, None, model.accesses, ledger.org, stream))
-            owners.extend((ledger.org, row.access, number) for row in model.rows)
+            models.append((model.doubts, None, None, model.accesses, ledger.org, stream, len(found)))
+            for row in model.rows:
+                if gone.pop(row.access, None) != number:
+                    owners.append((ledger.org, row.access, number))
             patients += 1
             accesses += len(model.rows)
             if len(models) >= BATCH:
@@ -79,6 +86,10 @@ def rebuild(ledger: Ledger, *, progress: Callable[[int], None] | None = None) ->
                 if progress is not None:
                     progress(entries)
         flush()
+        db.executemany(
+            "DELETE FROM access_owners WHERE org=? AND access=? AND patient=?",
+            [(ledger.org, access, number) for access, number in gone.items()],
+        )
         for number in survivors:
             ledger.renew_joined(number)
     return Rebuilt(patients=patients, entries=entries, accesses=accesses)

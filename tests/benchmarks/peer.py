@@ -32,7 +32,7 @@ def peer_in(folder: Path) -> Application[Any]:
     )
 
 
-def peer_in_postgres(url: str) -> Application[Any]:
+def peer_in_postgres(url: str, *, create: bool = False) -> Application[Any]:
     from psycopg.conninfo import conninfo_to_dict
 
     parts = conninfo_to_dict(url)
@@ -45,6 +45,7 @@ def peer_in_postgres(url: str) -> Application[Any]:
             "POSTGRES_PORT": str(parts.get("port") or 5432),
             "POSTGRES_USER": str(parts.get("user") or "postgres"),
             "POSTGRES_PASSWORD": str(parts.get("password") or ""),
+            "CREATE_TABLE": "yes" if create else "no",
         }
     )
 
