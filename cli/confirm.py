@@ -15,7 +15,8 @@ import typer
 from cli import say
 from cli.naming import access_names, entry_name, named_in
 from cli.options import ByOption, JsonOption, LedgerOption, opened, person_of, signature_of, the_patient
-from cli.report import access_in_words, date_of, tell_proposal
+from cli.record import told_in_words
+from cli.report import access_in_words, date_of, marked_text, tell_proposal
 from ledger.errors import LedgerError, WrongInput
 
 if TYPE_CHECKING:
@@ -79,7 +80,7 @@ def confirm(
 ) -> None:
     """Go through what reports propose; what you accept is recorded in your name.
 
-    On a terminal: a accept, e edit, d dismiss, k known already, s skip, q quit.
+    On a terminal: a accept, e edit, d dismiss, k known already, v view the text, s skip, q quit.
     Confirming again adds nothing; stopped half-way, it goes on where it was.
     """
     if also_new and not take_all:
@@ -130,6 +131,11 @@ def _in_bulk(ledger: Ledger, report: str, person: str, also_new: bool, when: Par
     try:
         review = review_of(ledger, report)
         decisions, left = plainly_told(review, also_new=also_new)
+        if not review.reading.proposed and not review.reviews:
+            # Nothing found is not the same as nothing there.
+            return Told(
+                report, review.history.patient, review.report.state, left=[Left("", "it proposes nothing: read it")]
+            )
         if not decisions and left:
             told = Told(report, review.history.patient, review.report.state)
         else:
@@ -178,7 +184,7 @@ def _by_hand(
         say.out(f"  {len(review.before)} of {len(review.reading.proposed)} proposals were decided before.")
     if not review.open:
         if not review.reviews:
-            say.out("  It proposes nothing.")
+            _tell_nothing(review)
             if typer.confirm("  Done with it", default=True):
                 return _told(ledger, review, confirm_report(ledger, review, {}, by=signature)), True
         return Told(review.report.id, patient.id, review.report.state), True
@@ -194,8 +200,18 @@ def _by_hand(
         return Told(review.report.id, patient.id, review.report.state, left=_still_open(review)), goes_on
     done = confirm_report(ledger, review, table.decisions, by=signature, choices=choices, happened=when)
     told = _told(ledger, review, done)
-    _tell_done(told, done)
+    _tell_done(ledger, patient.id, told, done)
     return told, goes_on
+
+
+def _tell_nothing(review: Review) -> None:
+    """A report that proposes nothing, with its text and what was left out: a person says that there is nothing."""
+    say.out(marked_text(review.reading))
+    say.out()
+    say.out("  It proposes nothing for the ledger.")
+    for one in review.reading.noticed:
+        words = say.shown(review.reading.text[one.start : one.end])
+        say.paragraph(f'Left out: "{words}", {one.reason}', "  ", "    ")
 
 
 def _still_open(review: Review) -> list[Left]:
@@ -242,14 +258,18 @@ def _choices_asked(review: Review) -> dict[str, Choice]:
             continue
         match = review.matches[access.ref]
         described = access_in_words(access)
+        words = dict.fromkeys(say.shown(review.reading.words(cite)) for cite in (*access.quotes, *access.side_quotes))
+        quoted = [f'"{one}"' for one in words]
         choice = choices.get(access.ref)
         for doubt in match.doubts:
             say.paragraph(f"Careful: {doubt.words}", "  ", "    ")
         if choice is not None and (match.plain or not names):
             what = "not in the ledger yet" if choice.is_new else f"taken for {choice.id} ({names.get(choice.id, '')})"
             say.paragraph(f"{access.ref}: {described}: {what}.", "  ", "      ")
+            say.paragraph(", ".join(quoted), "     | ", "     |  ")
             continue
         say.paragraph(f"{access.ref}: {described}. Which access is it?", "  ", "      ")
+        say.paragraph(", ".join(quoted), "     | ", "     |  ")
         rows = list(names)
         for nth, one in enumerate(rows, start=1):
             candidate = next((each for each in match.candidates if each.access == one), None)
@@ -321,7 +341,7 @@ class _Table:
 
         changes: dict[str, Any] = {}
         while True:
-            key = _key("     a accept  e edit  d dismiss  k known already  s skip  q quit > ")
+            key = _key("     a accept  e edit  d dismiss  k known already  v view  s skip  q quit > ")
             match key:
                 case "a":
                     fate = Fate.EDITED if changes else Fate.ACCEPTED
@@ -338,6 +358,11 @@ class _Table:
                     self.decisions[index] = Decision(fate=Fate.DISMISSED, reason=reason)
                 case "k":
                     self.decisions[index] = Decision(fate=Fate.ALREADY_KNOWN)
+                case "v":
+                    say.out()
+                    say.out(marked_text(self.review.reading))
+                    self._show(index, changes)
+                    continue
                 case "s":
                     pass
                 case "q":
@@ -392,10 +417,10 @@ def _key(words: str) -> str:
 # --- Saying what was done -----------------------------------------------------------------------------------------
 
 
-def _tell_done(told: Told, done: Confirmed) -> None:
+def _tell_done(ledger: Ledger, patient: str, told: Told, done: Confirmed) -> None:
     say.out()
-    if told.recorded:
-        say.paragraph(f"Recorded {', '.join(told.recorded)}.", "  ", "    ")
+    for entry in done.entries:
+        say.paragraph(f"{entry_name(patient, entry)}  {told_in_words(ledger, entry)}", "  ", "    ")
     if told.already:
         say.out(f"  {told.already} were there already.")
     for left in told.left:
@@ -430,3 +455,7 @@ def _tell(told: list[Told], wanted: int, as_json: bool) -> None:
         say.out()
         say.heading("Left for a person")
         say.table(["Report", "Patient", "What", "Why"], rows)
+        from ledger.confirming import NOT_IN_LEDGER
+
+        if any(left.why == NOT_IN_LEDGER for one in told for left in one.left):
+            say.out("--also-new takes accesses that the ledger does not know as well, as known from a report only.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import date, datetime
+from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -25,11 +26,10 @@ from cli.options import (
 )
 
 if TYPE_CHECKING:
-    from ledger.projections.sheet import Sheet
-
     from ledger.chronology import History
     from ledger.people import Patient
     from ledger.projections.brief import Brief, WaitingReport
+    from ledger.projections.sheet import Sheet
     from ledger.projections.timeline import Line
     from ledger.store import Ledger
 
@@ -39,6 +39,12 @@ def brief(
     for_intervention: Annotated[
         bool, typer.Option("--for-intervention", help="The sheet for the interventionalist instead.")
     ] = False,
+    access: Annotated[
+        str | None,
+        typer.Option(
+            "--access", metavar="ACCESS", help="With --for-intervention: on which access.", show_default=False
+        ),
+    ] = None,
     everything: Annotated[bool, typer.Option("--all", help="All of it, also what does not fit on one screen.")] = False,
     as_of: AsOfOption = None,
     known_on: KnownOnOption = None,
@@ -48,11 +54,14 @@ def brief(
     as_json: JsonOption = False,
 ) -> None:
     """What one needs to know in the minute before anybody touches the arm."""
+    if access is not None and not for_intervention:
+        raise typer.BadParameter("--access goes with --for-intervention.")
     with opened(ledger) as found:
         one = the_patient(found, patient)
         whole = found.history(one.id, sessions=True)
         history = seen(whole, as_of, known_on)
-        made = brief_made(found, one, history, today_of(found, one.id, today), for_intervention)
+        about = access_named(whole, access) if access is not None else None
+        made = brief_made(found, one, history, today_of(found, one.id, today), for_intervention, about)
         if as_json:
             say.out(say.json_text(made.to_json()))
         else:
@@ -62,7 +71,12 @@ def brief(
 
 
 def brief_made(
-    ledger: Ledger, patient: Patient, history: History, today: date, for_intervention: bool = False
+    ledger: Ledger,
+    patient: Patient,
+    history: History,
+    today: date,
+    for_intervention: bool = False,
+    access: str | None = None,
 ) -> Brief | Sheet:
     """The brief of a patient, or the interventionalist's sheet, on a day."""
     from ledger.admission import doubts_of
@@ -72,7 +86,7 @@ def brief_made(
     if for_intervention:
         from ledger.projections.sheet import sheet_of
 
-        made_of = sheet_of
+        made_of = partial(sheet_of, access=access)
     is_view = history.as_of is not None or history.known_on is not None
     return made_of(
         history,

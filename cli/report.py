@@ -382,8 +382,7 @@ def _tell_report(ledger: Any, stored: StoredReport, text: str | None, reading: R
         say.out("There is no text." if stored.state == "unreadable" else "The words were erased.")
         return
     say.out()
-    marks = [(cite.start, cite.end, str(nth)) for nth, one in enumerate(reading.proposed, 1) for cite in one.quotes]
-    say.out(marked(text, marks))
+    say.out(marked_text(reading))
     say.out()
     became = _became(ledger, stored)
     if became:
@@ -417,6 +416,12 @@ def _tell_candidates(ledger: Any, stored: StoredReport, text: str) -> None:
         say.out(f"  Why no patient was taken: {match.waiting.value.replace('-', ' ')}.")
     for one in match.candidates:
         say.paragraph(f"{one.patient}: {one.words}", "    ", "      ")
+
+
+def marked_text(reading: Reading) -> str:
+    """The text with the quotes of each proposal marked by its number."""
+    marks = [(cite.start, cite.end, str(nth)) for nth, one in enumerate(reading.proposed, 1) for cite in one.quotes]
+    return marked(reading.text, marks)
 
 
 def marked(text: str, marks: Iterable[tuple[int, int, str]]) -> str:

@@ -40,6 +40,8 @@ if TYPE_CHECKING:
 NEVER_IN_BULK = frozenset({"instruction"})
 """Kinds that a person reads one by one: what a report says on use afterwards is followed at the chair."""
 
+NOT_IN_LEDGER = "the access is not known to the ledger"
+
 _DECIDED = frozenset({Fate.ACCEPTED, Fate.EDITED, Fate.DISMISSED, Fate.ALREADY_KNOWN})
 
 
@@ -374,7 +376,7 @@ def _why_not(review: Review, index: int, also_new: bool) -> str | None:
         if access.doubts:
             return access.doubts[0]
         if not also_new and not (match.plain and proposal.kind in CREATING_KINDS):
-            return "the access is not known to the ledger"
+            return NOT_IN_LEDGER
     return None
 
 
