@@ -58,6 +58,7 @@ from ledger.events import (
     Event,
     Examination,
     FirstCannulation,
+    FirstSeenHere,
     FollowUpEnded,
     FollowUpResumed,
     HospitalStay,
@@ -1423,6 +1424,14 @@ class _Living:
                     side=Side.RIGHT,
                     catheter_vein=Vein.INTERNAL_JUGULAR,
                     created=PartialDate(str(day.year)),
+                )
+            )
+            self.tell(
+                FirstSeenHere(
+                    happened=_day(self.start),
+                    accesses_found=(access,),
+                    papers_asked_for=True,
+                    history_unknown_before=_month(self.start),
                 )
             )
             self.line = _Catheter(access, AccessKind.TUNNELLED, Side.RIGHT, self.start, "")

@@ -29,7 +29,6 @@ from tests.generator import (
     ZONE,
     Life,
     Rates,
-    Told,
     drafts_of,
     line_of,
     lives_of,
@@ -108,11 +107,6 @@ def fill(where: Path | str, lives: Iterable[Life]) -> tuple[int, int]:
 def _together(one: tuple[str, str, object, object]) -> tuple[str, str, object]:
     recorded_at, patient, _, by = one
     return patient, recorded_at[:10], by
-
-
-def told_in(lives: Iterable[Life]) -> list[Told]:
-    """All that is told in some lives, patient by patient."""
-    return [one for life in lives for one in life.told]
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -191,7 +191,7 @@ def test_few_doubts_stay_and_they_are_of_the_kinds_that_were_meant(unit: Generat
 
 
 def test_the_lines_load_into_a_ledger_that_knows_the_patients(tmp_path: Path):
-    lives = list(lives_of(9, 8, 2, Rates(merged=0)))
+    lives = list(lives_of(9, 8, 2, Rates(merged=0, corrections=0.4)))
     patients, count = write_files(lives, tmp_path)
     people = orjson.loads((tmp_path / "people.json").read_bytes())
     lines = (tmp_path / "entries.jsonl").read_bytes().splitlines()
@@ -208,10 +208,16 @@ def test_the_lines_load_into_a_ledger_that_knows_the_patients(tmp_path: Path):
             numbers = tuple(Identifier(**number) for number in one.pop("identifiers"))
             ledger.who.add_patient(Patient(**one, identifiers=numbers, invented=True))
         loaded = load(ledger, lines, by=Signature(person="liaison"))
+        histories = [ledger.history(life.patient.id, sessions=True) for life in lives]
 
     assert (len(people["patients"]), len(lines)) == (patients, count)
     assert loaded.refused == []
     assert loaded.added == count
+    for history in histories:  # also where a correction was itself corrected, in the same file
+        for one in history.facts:
+            first = history.entry(one.root)
+            assert first is not None
+            assert not isinstance(first.event, Correction)
 
 
 def test_the_program_says_what_it_wrote(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
