@@ -67,6 +67,16 @@ class Named:
     scope: str = "now"
     role: str = "narrative"
     side_span: tuple[int, int] | None = None
+    in_limb: bool = False
+
+    @property
+    def is_certain(self) -> bool:
+        """The words can mean nothing but an access for dialysis: by themselves, or by the vessels or the arm."""
+        if self.strength == "strong":
+            return True
+        if self.kind in CATHETERS:
+            return False
+        return (self.inflow is not None and self.outflow is not None) or self.in_limb
 
 
 @dataclass
@@ -164,7 +174,9 @@ def _take(page: Page, one: Named, other: Thing, right: bool = False) -> None:
             one.side_span = (other.start, other.end)
         if other.get("vein") and one.vein is None:
             one.vein = other.get("vein")
+        one.in_limb = one.in_limb or other.get("body") == "arm"
     elif other.cls == "body":
+        one.in_limb = one.in_limb or (other.get("body") in ("arm", "leg") and one.thing.cls in ("head", "act"))
         if one.site is None and other.get("site") and not (one.kind in CATHETERS and other.get("body") != "leg"):
             one.site = other.get("site")
     elif other.cls == "vessels":

@@ -24,7 +24,7 @@ REASONS = {
     "other organ": "another organ or another device",
     "no access": "no dialysis access that it could belong to",
     "not an angioplasty": "a balloon that did not open a narrowing",
-    "of the exchange": "part of the exchange",
+    "of the exchange": "part of placing or exchanging it",
     "not told as done": "named, but not told as done",
     "branch": "a branch or a vein end, not the access",
     "another access": "about an access that was not operated on",
@@ -150,12 +150,10 @@ def deeds_of(page: Page, accesses: list[Meant]) -> tuple[list[Deed], list[LeftOu
 
 
 def _is_about_access(page: Page, accesses: list[Meant]) -> bool:
-    strong = any(name.strength != "weak" for meant in accesses for name in meant.named)
-    if not strong:
-        return False
-    return bool(_DIALYSIS.search(page.low)) or any(
-        name.strength == "strong" for meant in accesses for name in meant.named
-    )
+    named = [name for meant in accesses for name in meant.named]
+    if any(name.is_certain for name in named):
+        return True
+    return any(name.strength != "weak" for name in named) and bool(_DIALYSIS.search(page.low))
 
 
 def _title_is_elsewhere(page: Page) -> bool:
@@ -294,6 +292,10 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
     if target.cls == "other":
         left_out.append(LeftOut(thing.start, thing.end, do, "other organ"))
         return None
+    if target.cls == "stent" and do == "place":
+        return _told(page, thing, target, accesses, left_out, strict, "stent")
+    if target.cls == "clot" and do == "remove" and not _main_is_catheter(accesses):
+        return _told(page, thing, target, accesses, left_out, strict, "thrombectomy")
     if target.cls != "head":
         if target.cls == "part" and do == "ligate":
             left_out.append(LeftOut(thing.start, thing.end, do, "branch"))
@@ -303,6 +305,15 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
         and target.get("strength") != "strong"
     ):
         left_out.append(LeftOut(thing.start, thing.end, do, "other organ"))
+        return None
+    if do == "remove" and re.match(
+        r"\s*(?:through|back|into|across|to\b|over|until|down|up\b)", page.low[thing.end : thing.end + 10]
+    ):
+        return None
+    if do == "place" and re.match(
+        r"\s*(?:supine|prone|in (?:a |the )?\w*\s*(?:position|lithotomy|supine|decubitus)|on (?:the|an?)\b|under)",
+        page.low[thing.end : thing.end + 40],
+    ):
         return None
     access = _access_of(accesses, target)
     if access is None:
@@ -327,7 +338,11 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
     if do == "revise" and not noun and target.get("strength") == "weak" and head_kind != "fistula":
         return None
     role = page.role(thing)
-    if strict and not (target.get("strength") == "strong" and role in ("technique", "title", "findings", "impression")):
+    if strict and not (
+        target.get("strength") == "strong"
+        and role in ("technique", "title", "findings", "impression")
+        and (family == "catheter" or noun)
+    ):
         left_out.append(LeftOut(thing.start, thing.end, kind, "no access"))
         return None
     scope = page.scope(thing, noun=noun)
@@ -350,6 +365,23 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
         weight = 2
     start, end = min(thing.start, target.start), max(thing.end, target.end)
     return Evidence(kind, start, end, thing, weight, role, scope, access, method, how)
+
+
+def _told(
+    page: Page, thing: Thing, target: Thing, accesses: list[Meant], left_out: list[LeftOut], strict: bool, kind: str
+) -> Evidence | None:
+    """A verb whose object is a stent or a clot tells a deed on the access that the text is about."""
+    if strict or any(one.cls == "other" for one in page.within(thing.sentence)):
+        left_out.append(LeftOut(thing.start, thing.end, kind, "other organ" if not strict else "no access"))
+        return None
+    noun = thing.get("form") == "n"
+    role = page.role(thing)
+    scope = page.scope(thing, noun=noun)
+    if scope.is_now and page.scope(target, noun=noun).what in ("planned", "risk", "denied", "past"):
+        scope = page.scope(target, noun=noun)
+    start, end = min(thing.start, target.start), max(thing.end, target.end)
+    access = _access_beside(page, thing, accesses, kind)
+    return Evidence(kind, start, end, thing, _weight(page, thing, role, noun), role, scope, access)
 
 
 def _object_of(page: Page, thing: Thing) -> Thing | None:
@@ -530,6 +562,13 @@ def _sifted(page: Page, accesses: list[Meant], deeds: list[Deed], left_out: list
             )
         ):
             drop(deed, "not told as done")
+    for deed in list(deeds):
+        if (
+            deed.kind == "catheter-removed"
+            and not deed.in_title
+            and any(other.kind == "catheter-placed" and other.access is deed.access for other in deeds)
+        ):
+            drop(deed, "of the exchange")
     _one_excision(deeds, drop)
     _catheters_of_one_place(page, deeds, drop)
     deeds.sort(key=lambda deed: min((one.weight != 3, one.start) for one in deed.evidence))

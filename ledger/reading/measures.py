@@ -102,7 +102,7 @@ def quantities_of(low: str) -> list[Quantity]:
         for one in _PERCENT.finditer(low):
             quantity = _bounded(one["a"], one["b"], one["cmp"])
             if quantity is not None and _within_percent(quantity):
-                keep(Quantity(one.start(), one.end(), "percent", quantity))
+                keep(Quantity(_start_of(one), one.end(), "percent", quantity))
     for one in _SIZE.finditer(low):
         if not free(one.start(), one.end()):
             continue
@@ -122,7 +122,7 @@ def quantities_of(low: str) -> list[Quantity]:
             continue
         length = _length(one)
         if length is not None:
-            keep(Quantity(one.start(), one.end(), "mm", length))
+            keep(Quantity(_start_of(one), one.end(), "mm", length))
     for pattern, unit in ((_FR, "fr"), (_ATM, "atm"), (_UNITS, "units"), (_MG, "mg"), (_MIN, "min"), (_GAUGE, "gauge")):
         for one in pattern.finditer(low):
             if free(one.start(), one.end()):
@@ -145,6 +145,11 @@ def quantities_of(low: str) -> list[Quantity]:
                 keep(Quantity(one.start(), one.end(), "ml", value))
     found.sort(key=lambda quantity: quantity.start)
     return found
+
+
+def _start_of(one: re.Match[str]) -> int:
+    """Where the number begins, with its comparator; not at the white space before it."""
+    return one.start("cmp") if one["cmp"] else one.start("a")
 
 
 def _digits(text: str | None) -> str | None:

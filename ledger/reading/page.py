@@ -22,8 +22,13 @@ from ledger.reading.tables import Found, folded, phrases_of
 _THINGS = ("accesses", "body", "acts", "findings")
 _SECTION_SCOPE = {
     "past": "past", "plan": "planned", "consent": "risk", "indication": "past", "access": "past", "exam": "past",
-    "diagnosis": "diagnosis", "aside": "aside", "people": "aside", "header": "aside",
+    "diagnosis": "diagnosis", "unticked": "denied", "aside": "aside", "people": "aside", "header": "aside",
 }  # fmt: skip
+_SUBJECTS = frozenset(
+    {"act", "head", "stent", "place", "vessel", "central", "stenosis", "verb", "tool", "clot", "infection", "other"}
+)
+_ANSWERED_NO = re.compile(r"\s*:\s*(?:no|none|nil|n/?a|not)\b")
+_DAY_AND_MONTH = re.compile(r"\s*(?:on\s+)?(\d{1,2})/(\d{1,2})(?![\d/]|\s*(?:mm|cm|fr|vicryl|prolene|nylon|silk|poly))")
 _STRENGTH = ("denied", "given-up", "risk", "planned", "past")
 _CLINIC = re.compile(
     r"\b(?:clinic letter|access clinic|outpatient clinic|in (?:my |our "
@@ -164,6 +169,8 @@ class Page:
                 continue
             if strongest is None or _STRENGTH.index(effect) < _STRENGTH.index(strongest.what):
                 strongest = Scope(effect, (cue.start, cue.end))
+        if _ANSWERED_NO.match(self.low, end):
+            return Scope("denied", (end, end + 1))
         section = _SECTION_SCOPE.get(sentence.role)
         if strongest is not None and strongest.what in ("denied", "given-up", "risk"):
             return strongest
@@ -172,9 +179,9 @@ class Page:
         if section is not None:
             return Scope(section)
         dated = self._dated_elsewhere(start, end, index)
-        if dated is not None and sentence.role not in ("title",):
+        if dated is not None and (sentence.role != "title" or self.is_clinic):
             return Scope("past", dated)
-        if self.is_clinic and not today and sentence.role not in ("title", "technique"):
+        if self.is_clinic and not today:
             return Scope("past")
         return Scope("now")
 
@@ -196,7 +203,22 @@ class Page:
             return self._near(cue.end, start, reach, index)
         if cue.end < end:
             return False
-        return self._near(end, cue.start, reach, index)
+        return self._near(end, cue.start, reach, index) and self._is_subject(start, end, cue, index)
+
+    def _is_subject(self, start: int, end: int, cue: Found, index: int) -> bool:
+        """Whether "… was not done" is said of these words: they stand before it, alone or as one of a list of the like.
+
+        "PTA of the arch, central veins not imaged" denies the central veins and not the angioplasty.
+        """
+        if "," not in self.low[end : cue.start] and " and " not in self.low[end : cue.start]:
+            return True
+        before = [one for one in self.within(index) if one.end <= cue.start and one.cls in _SUBJECTS]
+        if not before or before[-1].start <= start:
+            return True
+        own = next((one for one in before if one.start <= start < one.end), None)
+        last_comma = max(self.low.rfind(",", end, cue.start), self.low.rfind(" and ", end, cue.start))
+        after_comma = [one for one in before if one.start > last_comma]
+        return not after_comma or (own is not None and any(one.cls == own.cls for one in after_comma))
 
     def _near(self, left: int, right: int, reach: int, sentence: int) -> bool:
         if right <= left:
@@ -208,6 +230,16 @@ class Page:
     def _dated_elsewhere(self, start: int, end: int, index: int) -> tuple[int, int] | None:
         """A date of another day that stands beside the words: "fistula 2015", "a stent in 2018"."""
         sentence = self.sentence(index)
+        short = _DAY_AND_MONTH.match(self.low, end)
+        if (
+            short
+            and self.day is not None
+            and self.day.date.precision == "day"
+            and short[2] not in ("7", "0", "52", "12")
+        ):
+            said = {int(short[1]), int(short[2])}
+            if {self.day.date.earliest.day, self.day.date.earliest.month} != said:
+                return (short.start(1), short.end())
         for day in self.days:
             if day.start < sentence.start or day.start >= sentence.end:
                 continue

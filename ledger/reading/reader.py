@@ -103,7 +103,7 @@ def _main(accesses: list[Meant], deeds: list[Deed]) -> Meant | None:
     operated = [deed.access for deed in deeds if deed.access is not None]
     if operated:
         return operated[0]
-    strong = [one for one in accesses if any(name.strength != "weak" for name in one.named)]
+    strong = [one for one in accesses if any(name.strength != "weak" or name.is_certain for name in one.named)]
     return max(strong, key=lambda one: one.weight, default=None)
 
 
@@ -185,7 +185,9 @@ def _lesions(page: Page, deeds: list[Deed], main: Meant | None) -> list[ReadLesi
 
 def _not_done(page: Page, deeds: list[Deed], accesses: list[Meant]) -> tuple[Outcome, Cite] | None:
     """A procedure that was cancelled, declined or given up before anything was done."""
-    if deeds or not any(name.strength != "weak" or name.thing.get("access") for one in accesses for name in one.named):
+    if deeds or not any(
+        name.strength != "weak" or name.is_certain or name.thing.get("access") for one in accesses for name in one.named
+    ):
         return None
     for pattern, outcome in (
         (r"procedure (?:was )?cancell?ed|case cancell?ed|(?:was|were) cancell?ed|cancell?ed\b", Outcome.CANCELLED),

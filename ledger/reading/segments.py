@@ -21,6 +21,12 @@ _PAGE = re.compile(
 )
 _LIST_MARK = re.compile(r"\s*(?:\d{1,2}[.)]\s|[-*•·–]\s|\[[ xX]?\]|\([a-z0-9]\)\s|[a-z]\)\s|#\s?\d)")
 _LABEL = re.compile(r"[ \t]*[A-Z][A-Za-z0-9 /&'()\-]{1,38}:")
+_NAMES_A_LOOK = re.compile(r"(?:diagnostic |completion |central )?(?:fistul|angi|shunt|graft|ven)ogra(?:m|phy)")
+_UNTICKED = re.compile(r"\s*(?:\[ ?\]|\( \)|☐|□)")
+_NARRATES = re.compile(r"\b(?:was|were|had|has|is|are|been|did|shows?|showed)\b")
+_TELLS = re.compile(r"\b(?:was|were) (?:then )?(?:\w+ed|taken|brought|placed|made)\b")
+_AFTER_HEADING = re.compile(r"[ \t]{0,3}(?:\([^()\n:]{1,48}\))?[ \t*_]{0,4}")
+_EMPTY_LINE = re.compile(r"[ \t*_]*(?:\n|$)")
 _STOP = re.compile(r"[.!?;]+[\"')\]]*(?=\s)|\n|(?<=[.;,)a-z%])\s(?=\d{1,2}[.)]\s+[A-Z])|\s\|\s")
 _ABBREVIATIONS = frozenset(
     [
@@ -95,15 +101,22 @@ def parts_of(text: str, low: str) -> Parts:
     furniture = _furniture(text)
     sentences: list[Sentence] = []
     edges = [(0, 0, "opening"), *headings]
-    for number, (_, begin, role) in enumerate(edges):
+    for number, (named, begin, role) in enumerate(edges):
+        if role in ("findings", "technique") and _NAMES_A_LOOK.match(low, named, begin):
+            # "FISTULOGRAM: ..." says by its heading that there was one.
+            sentences.append(Sentence(named, begin, role, number, False))
         finish = edges[number + 1][0] if number + 1 < len(edges) else len(text)
         pieces = list(_pieces(text, begin, finish, furniture))
-        words = sum(end - start for start, end, _ in pieces)
-        if role == "title" and words > 330 and not (pieces and sum(listed for *_, listed in pieces) * 2 >= len(pieces)):
-            # Houses write the whole operation under "PROCEDURE:", and then it is no title.
-            role = "technique"
+        narrated = False
         for index, (start, end, listed) in enumerate(pieces):
             mine = role
+            if _UNTICKED.match(text, start):
+                mine = "unticked"
+            elif role == "title":
+                # What was done is named; a sentence with a finished verb goes on to tell it.
+                narrated = narrated or (index > 0 and _NARRATES.search(low, start, end) is not None and not listed)
+                if narrated or (index == 0 and end - start > 90 and _TELLS.search(low, start, end)):
+                    narrated, mine = True, "technique"
             if role == "opening" and (index > 2 or end - start > 110):
                 mine = "narrative"
             sentences.append(Sentence(start, end, mine, number, listed))
@@ -131,12 +144,12 @@ def _headings(text: str, low: str) -> list[tuple[int, int, str]]:
         if match is None:
             continue
         end = match.end
-        after = re.compile(r"[\s]{0,3}(?:\([A-Za-z]{1,4}\))?[ \t*_]{0,4}").match(text, end)
+        after = _AFTER_HEADING.match(text, end)
         assert after is not None
         stop = after.end()
         sign = text[stop : stop + 1]
         whole = text[start:end]
-        lonely = opens_line and text[stop:].split("\n", 1)[0].strip(" \t*_:") == "" and "\n" not in text[end:stop]
+        lonely = opens_line and _EMPTY_LINE.match(text, end) is not None
         if sign == ":" and (after_stop or whole.isupper()):
             found.append((start, stop + 1, match.cls))
             done = stop + 1
@@ -217,11 +230,20 @@ def _line_ends(text: str, place: int, begin: int, finish: int) -> bool:
         return True
     if _LIST_MARK.match(following) or _LABEL.match(following):
         return True
-    first = following.strip()[0]
-    # A line that is broken only because it is full goes on in the next one.
-    if first.islower() or line[-1] in ",-(/":
+    first = following.strip()
+    if first[0].islower() or line[-1] in ",-(/":
         return False
-    return len(line) < 52
+    if "  " in line.strip() or ":" in line:
+        return True
+    # A line goes on in the next one if it was broken because it was full: its next word did not fit any more.
+    width = max(_width_around(text, place, begin, finish), 40)
+    return len(line) + 1 + len(first.split()[0]) <= width
+
+
+def _width_around(text: str, place: int, begin: int, finish: int) -> int:
+    """The longest of the lines around a place."""
+    left, right = max(begin, place - 600), min(finish, place + 600)
+    return max((len(line.rstrip()) for line in text[left:right].split("\n")), default=0)
 
 
 def _without(start: int, end: int, furniture: list[tuple[int, int]]) -> list[tuple[int, int]]:

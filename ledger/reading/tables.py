@@ -164,7 +164,7 @@ def _sequence(phrase: str, at: int, until: str) -> tuple[list[_Node], int]:
 
 
 def _regex(nodes: list[_Node]) -> str:
-    parts = []
+    parts: list[str] = []
     for kind, value in nodes:
         if kind == "one":
             assert isinstance(value, list)
@@ -172,6 +172,8 @@ def _regex(nodes: list[_Node]) -> str:
             options = sorted((_regex(option) for option in value), key=len, reverse=True)
             parts.append("(?:" + "|".join(options) + ")")
         elif kind == "gap":
+            if parts and parts[-1] == _SEPARATOR:
+                parts[-1] = ",?" + _SEPARATOR
             parts.append(f"(?:{_GAP_WORD}){{0,{value}}}?")
         elif kind == "space":
             parts.append(_SEPARATOR)
