@@ -6,6 +6,7 @@ from collections import Counter
 from datetime import datetime, timedelta
 from itertools import islice
 from pathlib import Path
+from typing import Any
 
 import orjson
 import pytest
@@ -14,7 +15,7 @@ from ledger.admission import doubts_of
 from ledger.entries import Signature, event_to_dict, validated
 from ledger.events import Angioplasty, Correction
 from ledger.people import Identifier, Patient
-from ledger.store import open_ledger
+from ledger.store import Ledger, open_ledger
 from ledger.store.load import load
 from ledger.vocabulary import Side
 from tests.generator import (
@@ -196,17 +197,7 @@ def test_the_lines_load_into_a_ledger_that_knows_the_patients(tmp_path: Path):
     people = orjson.loads((tmp_path / "people.json").read_bytes())
     lines = (tmp_path / "entries.jsonl").read_bytes().splitlines()
 
-    noon = datetime(END.year, END.month, END.day, 16, tzinfo=ZONE)
-    with open_ledger(tmp_path / "unit.sqlite", create=True, zone=ZONE.key, clock=lambda: noon) as ledger:
-        for unit in UNITS:
-            ledger.who.add_unit(unit)
-        for centre in CENTRES:
-            ledger.who.add_centre(centre)
-        for person in PERSONS:
-            ledger.who.add_person(person)
-        for one in people["patients"]:
-            numbers = tuple(Identifier(**number) for number in one.pop("identifiers"))
-            ledger.who.add_patient(Patient(**one, identifiers=numbers, invented=True))
+    with _peopled(tmp_path / "unit.sqlite", people["patients"]) as ledger:
         loaded = load(ledger, lines, by=Signature(person="liaison"))
         histories = [ledger.history(life.patient.id, sessions=True) for life in lives]
 
@@ -218,6 +209,26 @@ def test_the_lines_load_into_a_ledger_that_knows_the_patients(tmp_path: Path):
             first = history.entry(one.root)
             assert first is not None
             assert not isinstance(first.event, Correction)
+
+
+def test_a_file_of_nothing_but_a_correction_finds_the_session_that_it_is_about(tmp_path: Path):
+    lives = list(lives_of(9, 2, 2, Rates(merged=0, corrections=0)))
+    write_files(lives, tmp_path)
+    people = orjson.loads((tmp_path / "people.json").read_bytes())
+
+    with _peopled(tmp_path / "unit.sqlite", people["patients"]) as ledger:
+        load(ledger, (tmp_path / "entries.jsonl").read_bytes().splitlines(), by=Signature(person="liaison"))
+        run = next(entry for entry in ledger.history("P0001", sessions=True).entries if entry.session)
+        line = {
+            "patient": "P0001",
+            "event": {"kind": "correction", "to": {**event_to_dict(run.event), "gauge": 17}},
+            "corrects": run.id,
+        }
+        loaded = load(ledger, [orjson.dumps(line)], by=Signature(person="nurse-a"))
+        after = ledger.history("P0001", sessions=True)
+
+    assert loaded.refused == []
+    assert [one.fact.gauge for one in after.facts if one.root == run.id] == [17]
 
 
 def test_the_program_says_what_it_wrote(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
@@ -240,3 +251,19 @@ _TWO_WEEKS = timedelta(days=14)
 
 def _is_wrong(event: Angioplasty, side_of: dict[str, Side]) -> bool:
     return event.lesions[0].side is not side_of[event.access]
+
+
+def _peopled(where: Path, patients: list[dict[str, Any]]) -> Ledger:
+    """A new ledger that knows the generated people, on the last day of the story."""
+    noon = datetime(END.year, END.month, END.day, 16, tzinfo=ZONE)
+    ledger = open_ledger(where, create=True, zone=ZONE.key, clock=lambda: noon)
+    for unit in UNITS:
+        ledger.who.add_unit(unit)
+    for centre in CENTRES:
+        ledger.who.add_centre(centre)
+    for person in PERSONS:
+        ledger.who.add_person(person)
+    for one in patients:
+        numbers = tuple(Identifier(**number) for number in one["identifiers"])
+        ledger.who.add_patient(Patient(**{**one, "identifiers": numbers}, invented=True))
+    return ledger
