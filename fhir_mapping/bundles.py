@@ -37,7 +37,7 @@ def key_of(resource: Resource) -> str:
 def condition_of(kind: str, system: str, value: str) -> str:
     """The search that finds exactly one resource: `identifier=system%7Cvalue`; by tag for the types without one."""
     parameter = "_tag" if kind in ("Provenance", "Linkage") else "identifier"
-    return f"{parameter}={quote(f'{system}|{value}', safe='')}"
+    return f"{parameter}={quote(f'{system}|{value}', safe=':/')}"
 
 
 def bundle_of(

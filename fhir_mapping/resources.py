@@ -441,6 +441,10 @@ def in_error(resource: Resource, names: Names) -> Resource:
             made["active"] = False
             url = f"{names.site.canonical}/StructureDefinition/entered-in-error"
             made["extension"] = [*made.get("extension", ()), {"url": url, "valueBoolean": True}]
+        case "Appointment":
+            # FHIR app-4: a reason only of what is cancelled.
+            made.pop("cancelationReason", None)
+            made["status"] = "entered-in-error"
         case _:
             made["status"] = "entered-in-error"
     made["text"] = narrative(["Entered in error: this does not hold."])

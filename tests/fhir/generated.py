@@ -65,8 +65,8 @@ DATES = st.one_of(
 )
 
 # Without leading zeros: "007" and "7" are one number, and JSON can write only the second.
-DIGITS = st.from_regex(r"(0|[1-9]\d{0,4})(\.\d{1,4})?", fullmatch=True)
-NUMBERS = st.one_of(DIGITS, st.from_regex(r"-[1-9]\d{0,2}(\.\d)?", fullmatch=True))
+DIGITS = st.from_regex(r"(0|[1-9][0-9]{0,4})(\.[0-9]{1,4})?", fullmatch=True)
+NUMBERS = st.one_of(DIGITS, st.from_regex(r"-[1-9][0-9]{0,2}(\.[0-9])?", fullmatch=True))
 
 
 @st.composite
