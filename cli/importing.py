@@ -1,7 +1,8 @@
 """`report import`: files and folders into kept reports, quickly, and so that nothing reported as kept is lost.
 
-Files are opened and read in several processes when there are many; one process keeps them, each file in a
-transaction of its own. Killed and run again, it goes on where it was: what is there is not added again.
+Files are opened and read in several processes when there are many; one process keeps them, a few files in a
+transaction, and counts a report as kept only after that. Killed and run again, it goes on where it was: what is there
+is not opened again.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -26,7 +28,12 @@ if TYPE_CHECKING:
 
     from ledger.arrival import Desk
     from ledger.dates import PartialDate
+    from ledger.matching import Register
     from ledger.receiving import OpenedUp, Received
+    from ledger.store import Ledger
+
+BATCH = 16
+"""How many files are kept in one transaction: a commit takes longer than keeping a report."""
 
 MANY = 40
 """From so many files on, starting more processes costs less than it saves."""
@@ -64,20 +71,33 @@ def import_reports(
 
     when = date_of(day)
     files = files_in(paths)
+    files_order = {file: nth for nth, file in enumerate(files)}
     done = Done(files=len(files))
     with opened(ledger) as found:
         person = person_of(found, by)
         one = the_patient(found, patient).id if patient else None
         register = Register(found.who.patients())
         with say.progress("files", total=len(files)) as progress:
-            for nth, (file, result) in enumerate(_opened(files, when), start=1):
-                if isinstance(result, str):
-                    done.not_read.append((file, "not-opened", result, "Check the file, and import it again."))
-                else:
-                    kept = receive(found, result, register, patient=one, person=person)
-                    done.received.extend((file, received) for received in kept)
+            seen = _kept_before(found, files, register, one, person, done)
+            if progress is not None:
+                progress(len(seen))
+            results = _opened([file for file in files if file not in seen], when)
+            told = len(seen)
+            while batch := list(islice(results, BATCH)):
+                received: list[tuple[Path, Received]] = []
+                with found.db.writing():
+                    for file, result in batch:
+                        if isinstance(result, str):
+                            done.not_read.append((file, "not-opened", result, "Check the file, and import it again."))
+                        else:
+                            kept = receive(found, result, register, patient=one, person=person)
+                            received.extend((file, each) for each in kept)
+                # Only what is on the disk counts as kept.
+                done.received += received
+                told += len(batch)
                 if progress is not None:
-                    progress(nth)
+                    progress(told)
+            done.received.sort(key=lambda each: (files_order[each[0]], each[1].part))
         if done.files:
             note(found, "report import", person=person, patient=one, about=f"{done.files} files")
     if as_json:
@@ -88,6 +108,28 @@ def import_reports(
     if failed:
         kept_any = any(one.outcome != "unreadable" for _, one in done.received)
         raise typer.Exit(3 if kept_any else 1)
+
+
+def _kept_before(
+    ledger: Ledger, files: list[Path], register: Register, patient: str | None, person: str, done: Done
+) -> set[Path]:
+    """The files that were imported before, whole. They are not opened again."""
+    from ledger.arrival import LIMITS
+    from ledger.receiving import received_before
+
+    seen = set()
+    for file in files:
+        try:
+            original = file.read_bytes() if file.stat().st_size <= LIMITS.file_bytes and file.is_file() else None
+        except OSError:
+            continue
+        if original is None:
+            continue
+        before = received_before(ledger, original, register, patient=patient, person=person)
+        if before is not None:
+            seen.add(file)
+            done.received.extend((file, one) for one in before)
+    return seen
 
 
 def files_in(paths: list[Path]) -> list[Path]:

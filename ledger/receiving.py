@@ -123,6 +123,21 @@ def receive(
     return sorted(found, key=lambda one: one.part)
 
 
+def received_before(
+    ledger: Ledger, original: bytes, register: Register, *, patient: str | None = None, person: str | None = None
+) -> list[Received] | None:
+    """What became of a file that is kept already, every report of it read; None for any other.
+
+    A report that waits for its patient is linked now, if it can be.
+    """
+    known = ledger.papers.known(original)
+    parts = [report for report in known if report.state != "unreadable" and report.part]
+    if not parts or any(report.state == "unreadable" for report in known):
+        return None
+    with ledger.db.writing():
+        return [_again(ledger, report, register, patient, person) for report in parts]
+
+
 def _kept(
     ledger: Ledger,
     opened: OpenedUp,
