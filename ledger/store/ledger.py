@@ -23,7 +23,7 @@ from ledger.chronology import History
 from ledger.dates import instant_text
 from ledger.entries import Draft, Entry, Signature, chained, decode, encode, entry_id_of, entry_made, genesis
 from ledger.errors import Doubt, LedgerError, NotFound, NotTrusted, Refused, StaleHistory
-from ledger.events import SESSION_KINDS, PatientsAreOne
+from ledger.events import FACT_KINDS, SESSION_KINDS, PatientsAreOne
 from ledger.projections.rows import AccessRow, row_from_bytes, rows_of
 from ledger.store import schema
 from ledger.store.database import Database
@@ -317,7 +317,11 @@ class Ledger:
             )
             if any(entry.event.kind == "patients-are-one" or _names_join(entry, history) for entry in added):
                 after = self._history(number, sessions=False, zone=history.zone)
-            self._write_read_model(number, after, standing, heads[2 * number])
+            # Facts that raised no doubt, after a history without any, leave none: then nothing has to be judged anew.
+            quiet = not (standing.doubts or doubts or history.merged) and all(
+                entry.event.kind in FACT_KINDS for entry in added
+            )
+            self._write_read_model(number, after, standing, heads[2 * number], doubts=0 if quiet else None)
         return Appended(
             entries=tuple(added),
             already=tuple(already),
@@ -338,7 +342,9 @@ class Ledger:
                 (self.org, stream, head.version, head.hash, head.recorded_at),
             )
 
-    def _write_read_model(self, number: int, history: History, before: Standing, head: Head) -> None:
+    def _write_read_model(
+        self, number: int, history: History, before: Standing, head: Head, *, doubts: int | None = None
+    ) -> None:
         """Head and read model of one patient, as `rebuild` would make them.
 
         The accesses of a record that was joined to another stand under the survivor, once.
@@ -346,7 +352,7 @@ class Ledger:
         merged = {number_of(patient) for patient, _ in history.merged}
         for other in {*_numbers(before.joins), *merged}:
             self.renew(other, joined_to=number if other in merged else None)
-        model = read_model(history, before.joined_to)
+        model = read_model(history, before.joined_to, doubts)
         if head.version:
             self._put_model(number, head, before.joined_to, model, before.accesses)
         if before.joined_to is not None:
@@ -416,14 +422,14 @@ class ReadModel:
     accesses: bytes
 
 
-def read_model(history: History, joined_to: int | None) -> ReadModel:
-    """The read model of a patient; empty for a record that was joined to another."""
+def read_model(history: History, joined_to: int | None, doubts: int | None = None) -> ReadModel:
+    """The read model of a patient; empty for a record that was joined to another. `doubts` where they are counted."""
     joins = ",".join(str(number_of(patient)) for patient, _ in history.merged) or None
     if joined_to is not None:
         return ReadModel(0, joins, (), b"[]")
     rows = rows_of(history)
     accesses = b"[" + b",".join([row.to_bytes() for row in rows]) + b"]"
-    return ReadModel(len(doubts_of(history)), joins, rows, accesses)
+    return ReadModel(len(doubts_of(history)) if doubts is None else doubts, joins, rows, accesses)
 
 
 def rows_in(accesses: bytes | memoryview | None) -> list[AccessRow]:
