@@ -26,7 +26,7 @@ from ledger.people import Patient
 from ledger.projections.folding import FlowIs, Folds, Readiness, Standing, UseIs, fold_of
 from ledger.projections.person import BackgroundView, PersonView, person_of
 from ledger.projections.sentences import nobody, sentence_of, visit_complications
-from ledger.projections.state import AccessView, InstructionView, plain, views_of, words_of_kind
+from ledger.projections.state import AccessView, InstructionView, StentView, plain, views_of, words_of_kind
 from ledger.projections.wording import NamesOf, WordsOf, counted, date_words, day_words, listed, on_day
 from ledger.vocabulary import BackgroundWhat, ConfirmedHow, InstructionWhat, words_of
 
@@ -62,10 +62,11 @@ class WaitingReport:
 
 @dataclass(frozen=True)
 class BriefLine:
-    """One line of a section, and the roots of the entries that it rests on."""
+    """One line of a section, the roots of the entries that it rests on, and the fewer words of a full screen."""
 
     text: str
     roots: tuple[str, ...] = ()
+    short: str = ""
 
 
 @dataclass(frozen=True)
@@ -218,10 +219,14 @@ def _claim_to_use(view: AccessView) -> tuple[int, str, str]:
     )
     rank = 0
     if used and not kept_from:
-        rank = 3
+        rank = 6
     elif used:
-        rank = 2
-    elif view.folded.use.state is UseIs.UNKNOWN:
+        rank = 5
+    elif view.folded.use.state is UseIs.UNKNOWN and not kept_from:
+        # Nobody said what is used: what was judged ready comes before a catheter, and a catheter before a new access.
+        ready = view.folded.ready.state in (Readiness.READY, Readiness.TRIED)
+        rank = 4 if ready else 3 if view.is_catheter else 2
+    elif view.folded.use.state is not UseIs.BURIED:
         rank = 1
     return (rank, view.last_use or "", view.opened or "")
 
@@ -451,9 +456,12 @@ class _Maker:
             where = ""
             if visit is not None and isinstance(visit.fact, Visit) and visit.fact.centre:
                 where = f" at {self.people(visit.fact.centre) or visit.fact.centre}"
+            done = listed(dict.fromkeys(words_of_kind(one.kind) for one in same))
             told = " ".join(sentence_of(_without_operator(one), self.words, self.people) for one in same)
             yield BriefLine(
-                f"{_upper(day_words(last.happened))}{where}{_bulk(last)}: {told}", tuple(one.root for one in same)
+                f"{_upper(day_words(last.happened))}{where}{_bulk(last)}: {told}",
+                tuple(one.root for one in same),
+                short=f"{day_words(last.happened)}{where}{_bulk(last)}: {done}{self._left(main, same)}.",
             )
             if visit is not None and isinstance(visit.fact, Visit):
                 for complication in visit_complications(visit.fact, self.words):
@@ -461,29 +469,51 @@ class _Maker:
         for lesion in main.lesions:
             if lesion.times >= 2:
                 yield BriefLine(f"{_upper(lesion.words)}.", tuple(one.root for one in lesion.treatments))
+        stents: dict[str, list[StentView]] = {}
         for stent in main.stents:
-            yield BriefLine(f"{_upper(stent.words)} ({day_words(stent.day)}).", (stent.root,))
+            stents.setdefault(stent.words, []).append(stent)
+        for words, alike in stents.items():
+            times = "" if len(alike) == 1 else f"{len(alike)} of them, the last "
+            roots = tuple(stent.root for stent in alike)
+            yield BriefLine(f"{_upper(words)} ({times}{day_words(alike[-1].day)}).", roots)
         for lesion in main.lesions:
             if lesion.times == 0:
                 yield BriefLine(f"{_upper(lesion.words)}.")
         if any(isinstance(one.fact, Angiogram | Imaging) and one.fact.central_veins is None for one in facts[-1:]):
             yield BriefLine("Whether the central veins were seen the last time is not recorded.")
 
+    def _left(self, main: AccessView, same: Sequence[InForce]) -> str:
+        """What was left of the lesions that these entries treated, in few words."""
+        roots = {one.root for one in same}
+        left = [
+            f"{lesion.place} {lesion.treatments[-1].residual}"
+            for lesion in main.lesions
+            if lesion.treatments and lesion.treatments[-1].root in roots and lesion.treatments[-1].residual
+        ]
+        return f"; {listed(left)}" if left else ""
+
     # --- 8: the other accesses ---
 
     def _others(self, main: AccessView | None) -> Iterable[BriefLine]:
-        for view in self.views:
-            if view is main:
-                continue
-            if view.in_body:
-                roots = (*view.body.roots, *view.standing.roots)
-                yield BriefLine(view.sentence, tuple(dict.fromkeys(roots)))
-        for view in self.views:
-            if view is not main and view.body.state == "planned":
-                yield BriefLine(view.sentence, view.body.roots)
+        others = [view for view in self.views if view is not main and not view.folded.body.state.is_out]
+        # A catheter that is still in and an access that is kept come before what was given up or only planned.
+        others.sort(key=lambda view: (not view.in_body, not view.is_open, not view.is_catheter))
+        for view in others:
+            roots = tuple(dict.fromkeys((*view.body.roots, *view.standing.roots)))
+            yield BriefLine(view.sentence, roots, short=self._in_few_words(view))
         gone = [view for view in self.views if view.folded.body.state.is_out]
         if gone:
             yield BriefLine(f"Out of the body: {counted(len(gone), 'access', 'accesses')}, see the history.")
+
+    def _in_few_words(self, view: AccessView) -> str:
+        if not view.in_body or view.folded.standing.state is not Standing.KEPT:
+            word = view.body.words if not view.in_body else view.standing.words
+        elif view.catheter is not None:
+            days = f"{counted(view.days_in_body, 'day')} in the body; " if view.days_in_body is not None else ""
+            word = days + ("beside a proven access" if view.beside_proven else view.catheter)
+        else:
+            word = "; ".join(part for part in (view.flow.words if view.flow else "", view.use.words) if part)
+        return f"{self.short(view)}: {word}."
 
     # --- 9: due ---
 
@@ -511,7 +541,8 @@ class _Maker:
             if doubt.code not in _DOUBTS_THAT_STOP:
                 yield BriefLine(f"In doubt: {doubt.words}", doubt.about)
         if self.person.life_plan_day is not None:
-            yield BriefLine(f"{day_words(self.person.life_plan_day)}: {self.person.life_plan}")
+            over = "REVIEW WAS DUE. " if self.person.life_plan_review_due else ""
+            yield BriefLine(f"{over}{day_words(self.person.life_plan_day)}: {self.person.life_plan}")
 
     # --- 10: recorded ---
 
@@ -673,6 +704,14 @@ def _laid_out(sections: Sequence[Section], width: int, height: int | None) -> li
     blocks = {
         section.key: [_wrapped(line.text, width, section.label) for line in section.lines] for section in sections
     }
+    if height is not None:
+        over = sum(len(block) for held in blocks.values() for block in held) - height
+        for key in _YIELDS:
+            section = next((one for one in sections if one.key == key), None)
+            if over > 0 and section is not None and any(line.short for line in section.lines):
+                held = [_wrapped(line.short or line.text, width, section.label) for line in section.lines]
+                over -= sum(map(len, blocks[key])) - sum(map(len, held))
+                blocks[key] = held
     labels = {section.key: section.label for section in sections}
     room = {key: sum(len(block) for block in held) for key, held in blocks.items()}
     if height is not None:

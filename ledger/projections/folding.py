@@ -563,8 +563,9 @@ def _says_kind(a: Folded, one: InForce, kind: AccessKind | None) -> None:
     if a.kind_said is None or a.access_kind is None:
         a.access_kind, a.kind_said = kind, one
     elif kind is not a.access_kind:
+        if a.other_kind is None:
+            a.conflicts.append(Conflict("kind", a.kind_said, one))
         a.other_kind = kind
-        a.conflicts.append(Conflict("kind", a.kind_said, one))
 
 
 def _says_side(a: Folded, one: InForce, side: Side | None) -> None:
@@ -573,8 +574,9 @@ def _says_side(a: Folded, one: InForce, side: Side | None) -> None:
     if a.side_said is None:
         a.side, a.side_said = side, one
     elif side is not a.side:
+        if a.other_side is None:  # told once, by the first entry that says otherwise
+            a.conflicts.append(Conflict("side", a.side_said, one))
         a.other_side = side
-        a.conflicts.append(Conflict("side", a.side_said, one))
 
 
 # --- Flow ---------------------------------------------------------------------------------------------------------
@@ -585,27 +587,33 @@ def _flow(a: Folded, claim: Claim, zone: Any, *, may_follow: bool = False) -> No
     state, now = claim.state, a.flow.state
     if a.is_catheter:
         return
+    one, before = claim.one, a.flow.one
+    assert one is not None
+    if a.conflicts and before is not None and _after(one, before, zone):
+        # What a later day shows settles what an earlier one left open about flow.
+        a.conflicts = [known for known in a.conflicts if known.about not in _ABOUT_FLOW]
     if state is FlowIs.NOT_FOUND and now is FlowIs.THROMBOSED:
         return  # No thrill over a clotted access is no news.
     if state is now and state is not FlowIs.BOTH:
         a.flow, a.flow_also = claim, None
         return
-    before = a.flow.one
-    assert claim.one is not None
-    if not may_follow and before is not None and _disagree(state, now) and _overlap(before, claim.one, zone):
-        if state is FlowIs.THROMBOSED and now is FlowIs.NOT_FOUND:
-            a.flow, a.flow_also = claim, None
-            return
+    if before is not None and before.fact.kind in _USES and state in _NO_FLOW_STATES:
+        # Whoever used the access on that day, or some time in that month, used it before its flow was gone.
+        may_follow = True
+    if not may_follow and before is not None and _disagree(state, now) and _overlap(before, one, zone):
         a.flow_also = a.flow
-        a.flow = Claim(FlowIs.BOTH, claim.one, claim.how)
-        a.conflicts.append(Conflict("flow", before, claim.one))
+        a.flow = Claim(FlowIs.BOTH, one, claim.how)
+        a.conflicts.append(Conflict("flow", before, one))
         return
-    if now is FlowIs.BOTH and before is not None and claim.one is not None and _overlap(before, claim.one, zone):
+    if now is FlowIs.BOTH and before is not None and _overlap(before, one, zone) and not may_follow:
         return  # A third entry of the same day does not settle what two of them dispute.
     if state is FlowIs.SEEN and now is FlowIs.THROMBOSED and not may_follow and before is not None:
         # Flow again, and nothing recorded in between brought it back: both are said.
-        a.conflicts.append(Conflict("flow-back", before, claim.one))
+        a.conflicts.append(Conflict("flow-back", before, one))
     a.flow, a.flow_also = claim, None
+
+
+_ABOUT_FLOW = frozenset({"flow", "flow-back"})
 
 
 def _disagree(one: Any, other: Any) -> bool:
@@ -637,9 +645,7 @@ def _thrombosis(a: Folded, one: InForce, fact: Thrombosis, zone: Any) -> None:
     how = words_of(fact.known_by, "how it was known is not recorded")
     if fact.known_by in (KnownBy.EXAMINATION, KnownBy.REPORTED):
         how += ", not confirmed by imaging, clot or surgery"
-    # Whoever used the access on the day on which it clotted used it before it clotted.
-    used = a.flow.one is not None and a.flow.one.fact.kind in _USES
-    _flow(a, Claim(FlowIs.THROMBOSED, one, how), zone, may_follow=used)
+    _flow(a, Claim(FlowIs.THROMBOSED, one, how), zone)
 
 
 def _thrombectomy(a: Folded, one: InForce, fact: Thrombectomy, zone: Any) -> None:
@@ -1090,6 +1096,8 @@ _TROUBLE_FINDING = {
 
 def _used_on(a: Folded, one: InForce, state: UseIs, how: str, zone: Any) -> None:
     said = a.use.one
+    if a.conflicts and said is not None and _after(one, said, zone):
+        a.conflicts = [known for known in a.conflicts if known.about != "use"]
     if a.use.state is UseIs.NOT_USED and said is not None and said.fact.happened == one.fact.happened:
         a.conflicts.append(Conflict("use", said, one))
         a.use = Claim(UseIs.BOTH, one)
@@ -1132,6 +1140,7 @@ def _abandonment(a: Folded, one: InForce, fact: Abandonment, zone: Any) -> None:
 
 def _taken_up(a: Folded, one: InForce, fact: TakenUpAgain, zone: Any) -> None:
     a.standing = Claim(Standing.TAKEN_UP, one)
+    a.conflicts = [known for known in a.conflicts if known.about != "standing"]
 
 
 def _reason(reason: CatheterReason | None) -> str:

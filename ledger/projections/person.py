@@ -92,6 +92,7 @@ class PersonView:
     not_looked_at_since: PartialDate | None
     life_plan: str
     life_plan_day: PartialDate | None
+    life_plan_review_due: bool
     unknown_before: PartialDate | None
     first_dialysis: PartialDate | None
     possibly: tuple[str, ...]
@@ -132,6 +133,7 @@ def person_of(history: History, today: date, words: WordsOf, names: NamesOf, fol
         not_looked_at_since=back if back is not None and not _looked_at_since(folds, back, history) else None,
         life_plan="" if plan is None else sentence_of(plan, words, names),
         life_plan_day=None if plan is None else plan.happened,
+        life_plan_review_due=_review_is_over(plan, history, today),
         unknown_before=next(
             (
                 one.fact.history_unknown_before
@@ -335,6 +337,6 @@ def _looked_at_since(folds: Folds, back: PartialDate, history: History) -> bool:
     )
 
 
-def life_plan_review(plan: InForce | None) -> PartialDate | None:
-    """The day on which the plan of the accesses is to be looked at again."""
-    return plan.fact.review_on if plan is not None and isinstance(plan.fact, LifePlanReviewed) else None
+def _review_is_over(plan: InForce | None, history: History, today: date) -> bool:
+    review = plan.fact.review_on if plan is not None and isinstance(plan.fact, LifePlanReviewed) else None
+    return review is not None and review.latest_in(history.zone).date() < today

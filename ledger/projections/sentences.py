@@ -94,6 +94,7 @@ from ledger.projections.wording import (
 from ledger.vocabulary import (
     AbandonmentHow,
     AccessKind,
+    Allergen,
     AppointmentState,
     BackgroundWhat,
     Bruit,
@@ -441,7 +442,10 @@ def background_words(item: BackgroundItem, words: WordsOf) -> str:
     """One thing that changes a needle or a procedure."""
     what = words_of(item.what)
     if item.what is BackgroundWhat.ALLERGY:
-        what = f"allergy to {words_of(item.allergen, 'something not recorded')}"
+        allergen = (
+            "something else" if item.allergen is Allergen.OTHER else words_of(item.allergen, "something not recorded")
+        )
+        what = f"allergy to {allergen}"
     elif item.what is BackgroundWhat.ARM_NOT_TO_USE:
         what = f"arm not to use: {side_words(item.side)}"
     elif item.what is BackgroundWhat.HAND_DOMINANCE:

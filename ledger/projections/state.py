@@ -81,6 +81,10 @@ ENDED_SHOWN_DAYS = 14
 """For so many days an instruction that ended is shown as ended, so that it does not vanish silently. Ours."""
 
 
+INTERVALS_TOLD = 5
+"""So many intervals between treatments of one lesion are told in words; all of them are in `LesionView.intervals`."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class FiveFact:
     """One of the five facts. `state` is the code; `words` say it; `roots` are the entries that it rests on."""
@@ -956,9 +960,12 @@ def _lesion_words(place: str, treatments: Sequence[TreatmentView], intervals: Se
     left = f", {last.residual}" if last.residual else ", what was left is not recorded"
     if len(treatments) == 1:
         return f"{place}: treated {on_day(last.day)} ({last.what}){left}"
-    told = ", ".join("not known to the day" if days is None else str(days) for days in intervals)
-    unit = "" if intervals[-1] is None else " days"
+    shown = intervals[-INTERVALS_TOLD:]
+    told = ", ".join("not known to the day" if days is None else str(days) for days in shown)
+    unit = "" if shown[-1] is None else " days"
     kind = "interval" if len(intervals) == 1 else "intervals"
+    if len(shown) < len(intervals):
+        kind = f"the last {len(shown)} intervals"
     return (
         f"{place}: the same lesion for the {nth(len(treatments))} time, {kind} {told}{unit}; "
         f"last {on_day(last.day)} ({last.what}){left}"

@@ -327,6 +327,37 @@ def test_a_look_on_a_later_day_settles_what_one_day_told_both_ways():
     assert view.flow.words == "flow seen on 11 January 2022 by examination"
 
 
+def test_a_month_of_use_does_not_dispute_the_day_in_it_on_which_no_thrill_was_found():
+    history = a_history(fistula("2021-03-02"), used("2022-10"), looked("2022-10-13", thrill="absent", bruit="absent"))
+
+    view = on("2022-10-20", history)
+
+    assert view.flow is not None
+    assert view.flow.words == "no thrill or bruit found on 13 October 2022, not confirmed"
+    assert view.conflicts == ()
+
+
+def test_what_was_disputed_about_flow_is_over_once_it_is_seen_on_a_later_day():
+    history = a_history(
+        fistula("2021-03-02"),
+        clotted("2022-01-10", known_by="imaging"),
+        looked("2022-02-14", thrill="continuous"),
+        looked("2022-03-14", thrill="continuous"),
+    )
+
+    assert on("2022-04-01", history).conflicts == ()
+
+
+def test_a_side_that_two_entries_dispute_is_told_once():
+    history = a_history(
+        fistula("2023-03-04"),
+        angiogram("2025-02-10", lesions=[{"lesion": "L1", "place": "cephalic-vein", "side": "right"}]),
+        angiogram("2025-02-11", lesions=[{"lesion": "L1", "place": "cephalic-vein", "side": "right"}]),
+    )
+
+    assert len(on("2025-03-04", history).conflicts) == 1
+
+
 def test_flow_again_without_anything_that_brought_it_back_is_told_in_two_sentences():
     history = a_history(
         fistula("2021-03-02"), clotted("2022-01-10", known_by="imaging"), looked("2022-02-14", thrill="continuous")
