@@ -227,6 +227,9 @@ def _can_be(meant: Meant, one: Named, found: list[Meant]) -> bool:
         both = {meant.kind, one.kind}
         if both <= CATHETERS and "catheter" in both and "peritoneal-catheter" not in both:
             pass
+        elif both == {"fistula", "graft"} and one.thing.cls == "act":
+            # A fistulogram is made of grafts as well.
+            pass
         elif both == {"fistula", "graft"} and one.strength == "weak" and one.kind == "fistula":
             # A graft is called a fistula often enough, where the text knows no other fistula.
             if any(other.kind == "fistula" for other in found):
@@ -268,7 +271,7 @@ def _merge(meant: Meant, one: Named) -> None:
         if meant.kind is None or meant.kind == "catheter":
             meant.kind = one.kind
             meant.weak_kind = one.strength == "weak"
-        elif meant.kind == "fistula" and one.kind == "graft":
+        elif meant.kind == "fistula" and one.kind == "graft" and one.thing.cls == "head":
             meant.kind = "graft"
     for name in ("side", "site", "inflow", "outflow", "vein", "configuration", "material"):
         if getattr(meant, name) is None:
@@ -375,9 +378,12 @@ def _settle_catheter(page: Page, meant: Meant) -> None:
         weight = _ROLE_WEIGHT.get(role, 0.5) * (1.0 if scope in ("now", "diagnosis") else 0.2)
         if side is not None:
             weight *= 2
-        near = page.low[max(0, thing.start - 60) : thing.end + 60]
-        if re.search(r"occluded|thrombosed|not attempted|no attempt|could not", near):
+        sentence = page.sentence(thing.sentence)
+        told = page.low[sentence.start : sentence.end]
+        if re.search(r"occluded|thrombosed|attempt|could not|would not|abandoned|unsuccessful|failed|unable", told):
             weight *= 0.1
+        elif any(other.get("do") in ("place", "exchange", "remove") for other in page.within(thing.sentence)):
+            weight *= 4
         if best is None or weight > best[0]:
             best = (weight, vein, side, span)
     if best is None:

@@ -146,7 +146,58 @@ def deeds_of(page: Page, accesses: list[Meant]) -> tuple[list[Deed], list[LeftOu
             continue
         if one is not None:
             evidence.append(one)
-    return _weighed(page, accesses, evidence, left_out), left_out
+    evidence.extend(_shown_by_numbers(page, evidence))
+    deeds = _weighed(page, accesses, evidence, left_out)
+    deeds.extend(_shown_by_contrast(page, deeds))
+    return deeds, left_out
+
+
+_IN_THE_OPEN = re.compile(r"\b(?:incision|graftotomy|dissected|closed in layers|arteriotomy|venotomy|cutdown)\b")
+_CONTRAST = re.compile(
+    r"\b(?:contrast|iodixanol|iohexol|iopamidol|omnipaque|visipaque|isovue|optiray|fluoroscop\w+|fluoro time)\b"
+)
+
+
+def _shown_by_numbers(page: Page, evidence: list[Evidence]) -> list[Evidence]:
+    """ "JAS 80->10% w 6x40": a place, a before and an after, and a size, in a note that has no verb for it."""
+    if any(one.kind in ("angioplasty", "stent") for one in evidence):
+        return []
+    for index, sentence in enumerate(page.parts.sentences):
+        if sentence.role not in ("opening", "narrative", "findings", "technique"):
+            continue
+        place = next((thing for thing in page.within(index) if thing.get("place")), None)
+        numbers = page.quantities_in(sentence.start, sentence.end)
+        percents = [one for one in numbers if one.unit == "percent"]
+        size = next((one for one in numbers if one.unit == "size"), None)
+        if place is None or size is None or len(percents) != 2:
+            continue
+        gap = page.low[percents[0].end : percents[1].start]
+        if not re.fullmatch(r"\s*%?\s*(?:-+>|=>|→)\s*", gap) or not page.scope(place).is_now:
+            continue
+        return [Evidence("angioplasty", place.start, size.end, place, 2, sentence.role, Scope("now"), None)]
+    return []
+
+
+def _shown_by_contrast(page: Page, deeds: list[Deed]) -> list[Deed]:
+    """A narrowing that was opened under contrast was seen with it: an angiogram that no word of the text names."""
+    opened = [deed for deed in deeds if deed.kind in ("angioplasty", "stent") and deed.access is not None]
+    if not opened or any(deed.kind == "angiogram" for deed in deeds) or _IN_THE_OPEN.search(page.low):
+        return []
+    if opened[0].access is not None and opened[0].access.family == "catheter":
+        return []
+    for hit in _CONTRAST.finditer(page.low):
+        index = page.parts.index_at(hit.start())
+        if index is None or page.sentence(index).role in ("past", "consent", "indication", "plan", "aside"):
+            continue
+        before = page.low[max(0, hit.start() - 24) : hit.start()]
+        if re.search(r"\b(?:no|without|allerg\w*)\s+(?:\w+\s+){0,3}$", before):
+            continue
+        one = opened[0].evidence[0]
+        role = page.sentence(index).role
+        shown = Evidence("angiogram", hit.start(), hit.end(), one.thing, 1, role, Scope("now"), one.access)
+        doubt = "no word of the text names an angiogram; contrast or fluoroscopy shows that there was one"
+        return [Deed("angiogram", opened[0].access, [shown], doubts=[doubt])]
+    return []
 
 
 def _is_about_access(page: Page, accesses: list[Meant]) -> bool:
@@ -289,6 +340,8 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
     target = _object_of(page, thing)
     if target is None:
         return None
+    if do == "exchange" and target.cls == "head":
+        target = _becomes(page, thing, target)
     if target.cls == "other":
         left_out.append(LeftOut(thing.start, thing.end, do, "other organ"))
         return None
@@ -332,9 +385,8 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
             return None
     if kind is None:
         return None
-    if do == "place" and family == "needled" and head_kind != "graft" and thing.get("form") != "n":
-        # "The fistula was placed" is said of grafts and of histories; alone it makes nothing.
-        pass
+    if thing.get("only") == "catheter" and family != "catheter":
+        return None
     if do == "revise" and not noun and target.get("strength") == "weak" and head_kind != "fistula":
         return None
     role = page.role(thing)
@@ -365,6 +417,16 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
         weight = 2
     start, end = min(thing.start, target.start), max(thing.end, target.end)
     return Evidence(kind, start, end, thing, weight, role, scope, access, method, how)
+
+
+def _becomes(page: Page, thing: Thing, target: Thing) -> Thing:
+    """In "conversion of a temporary catheter to a tunnelled one" the access goes on as the latter."""
+    for one in page.within(thing.sentence):
+        if one.cls == "head" and one.start > target.end and one.get("kind") in CATHETERS - {"catheter"}:
+            gap = page.low[target.end : one.start]
+            if re.fullmatch(r"\s*(?:[\w\-]+\s+){0,6}?(?:to|for|with|by)\s+(?:[\w.\-]+\s+){0,6}", gap):
+                return one
+    return target
 
 
 def _told(
@@ -446,11 +508,11 @@ def _head_follows(page: Page, one: Thing, after: list[Thing]) -> bool:
 
 
 def _is_dialysis_catheter(page: Page, thing: Thing, target: Thing, access: Meant) -> bool:
-    if target.get("strength") == "strong" or any(name.strength == "strong" for name in access.named):
-        return True
     sentence = page.sentence(thing.sentence)
     if _NOT_DIALYSIS.search(page.low, sentence.start, sentence.end):
         return False
+    if target.get("strength") == "strong" or any(name.strength == "strong" for name in access.named):
+        return True
     if _NOT_DIALYSIS.search(page.low) and not re.search(r"dialysis", page.low):
         return False
     return bool(_DIALYSIS.search(page.low))
@@ -494,6 +556,7 @@ def _weighed(page: Page, accesses: list[Meant], evidence: list[Evidence], left_o
         "needled": _main(accesses, "needled"),
         "catheter": _main(accesses, "catheter"),
     }
+    _one_told_on_both_sides(accesses, evidence)
     groups: dict[tuple[str, int], Deed] = {}
     against: dict[str, list[Evidence]] = {}
     for one in evidence:
@@ -520,6 +583,33 @@ def _weighed(page: Page, accesses: list[Meant], evidence: list[Evidence], left_o
     for deed in deeds:
         deed.against = against.get(deed.kind, [])
     return _sifted(page, accesses, deeds, left_out)
+
+
+def _one_told_on_both_sides(accesses: list[Meant], evidence: list[Evidence]) -> None:
+    """The same deed on a left access and on a right one of the same kind: one access whose side the text gets wrong."""
+    told: dict[tuple[str, str | None], dict[str, Meant]] = {}
+    for one in evidence:
+        if one.access is not None and one.access.side and one.scope.is_now and one.access.family == "needled":
+            told.setdefault((one.kind, one.access.kind), {})[one.access.side] = one.access
+    for sides in told.values():
+        if len(sides) < 2:
+            continue
+        first, second = sorted(sides.values(), key=lambda access: -access.weight)
+        titles = [{name.role for name in access.named} & {"title", "opening"} for access in (first, second)]
+        if all(titles) or second not in accesses:
+            continue
+        first.doubts.append("the text says left in one place and right in another")
+        first.side = None
+        first.side_spans.extend(second.side_spans)
+        first.named.extend(second.named)
+        first.named.sort(key=lambda name: name.start)
+        for name in ("site", "inflow", "outflow", "configuration", "material"):
+            if getattr(first, name) is None:
+                setattr(first, name, getattr(second, name))
+        for one in evidence:
+            if one.access is second:
+                one.access = first
+        accesses.remove(second)
 
 
 def _main(accesses: list[Meant], family: str) -> Meant | None:

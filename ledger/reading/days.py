@@ -39,7 +39,7 @@ _DATE = re.compile(
     r")"
 )
 _NOT_OF_THE_PROCEDURE = re.compile(
-    r"(?:\bd\.?o\.?b\.?|born|birth|dictat\w*|transcri\w*|print\w*|typed|signed|received"
+    r"\b(?:\bd\.?o\.?b\.?|born|birth|dictat\w*|transcri\w*|print\w*|typed|signed|received"
     r"|report(?:ed)? on|faxed|referred|referral"
     r"|comparison|compared|prior|previous|last|since|until|due|by|after|expir\w*|lot"
     r"|clinic date|seen on|admitted|admission|placed"
@@ -85,8 +85,11 @@ def days_of(low: str) -> list[Day]:
     return found
 
 
-def day_of_procedure(low: str, parts: Parts, days: list[Day]) -> Day | None:
-    """The date that the text gives for the procedure; None where it gives none."""
+def day_of_procedure(low: str, parts: Parts, days: list[Day], deeds: list[tuple[int, int]]) -> Day | None:
+    """The date that the text gives for the procedure; None where it gives none.
+
+    `deeds` are the sentences, as first and last place, that tell something as done.
+    """
     best: tuple[int, Day] | None = None
     for day in days:
         if day.date.precision == "year" and day.doubt is None:
@@ -94,7 +97,22 @@ def day_of_procedure(low: str, parts: Parts, days: list[Day]) -> Day | None:
         rank = _rank(low, parts, day)
         if rank and (best is None or rank > best[0]):
             best = (rank, day)
-    return best[1] if best else None
+    return best[1] if best else _beside_a_deed(low, days, deeds)
+
+
+def _beside_a_deed(low: str, days: list[Day], deeds: list[tuple[int, int]]) -> Day | None:
+    """In a note without headings: the only full date, if it stands in the sentence of a deed. It stays in doubt."""
+    full = [day for day in days if day.date.precision in ("day", "instant") or day.doubt]
+    if len(full) != 1:
+        return None
+    day = full[0]
+    line = low.rfind("\n", 0, day.start) + 1
+    if _NOT_OF_THE_PROCEDURE.search(low[max(line, day.start - 60) : day.start]):
+        return None
+    if not any(start <= day.start < end for start, end in deeds):
+        return None
+    beside = "the day stands beside what was done; no heading says that it is the day of the procedure"
+    return Day(day.start, day.end, day.date, day.doubt or beside)
 
 
 def _rank(low: str, parts: Parts, day: Day) -> int:

@@ -31,6 +31,17 @@ _SEGMENT = re.compile(
 _ARROW = re.compile(r"(?:->|→|=>|-->|\bto\b)\s*(?:<|less than|about)?\s*$")
 
 
+_MARKS = frozenset({"residual", "after", "before", "recoil", "stenosis"})
+_AT_AN_ANASTOMOSIS = frozenset(
+    {
+        LesionPlace.ARTERIAL_ANASTOMOSIS,
+        LesionPlace.JUXTA_ANASTOMOTIC,
+        LesionPlace.GRAFT_ARTERY_ANASTOMOSIS,
+        LesionPlace.GRAFT_VEIN_ANASTOMOSIS,
+    }
+)
+
+
 @dataclass
 class _Open:
     """A lesion while the text is still being read."""
@@ -122,7 +133,7 @@ class _Walk:
         if sentence.role != "title":
             for one in percents:
                 if self._is_residual(one, index, things, percents):
-                    self._left(one, index, things, places)
+                    self._left(one, index, things, places, percents)
             self._left_in_words(index, things, places, percents)
             self._lengths(index, quantities, spoken)
             self._left_alone(index, places)
@@ -264,8 +275,12 @@ class _Walk:
         lower = percents[at - 1].end if at else page.sentence(index).start
         upper = percents[at + 1].start if at + 1 < len(percents) else page.sentence(index).end
         before, after = low[lower : one.start], low[one.end : upper]
-        if at and _ARROW.search(before) and len(before) < 60:
+        if at and _ARROW.search(before) and len(before) < 140:
             return True
+        # "Residual was 10 % at the anastomosis and 20 % in the axillary vein": the second goes on as the first.
+        between = [mark for mark in things if lower <= mark.start < one.start and mark.cls in _MARKS]
+        if at and not between and len(before) < 60 and self._is_residual(percents[at - 1], index, things, percents):
+            return not re.match(r"[\s)]*(?:stenosis|narrowing|lesion|occlu)", after)
         if re.match(
             r"[\s)]*(?:of\s+)?(?:mild\s+|minimal\s+|minor\s+)?(?:residual|recoil|residuum|remaining|remained|remains)",
             after,
@@ -356,6 +371,11 @@ class _Walk:
     def _lesion_at(self, where: _Where | None, before: Measured | None) -> _Open | None:
         if where is None:
             return None
+        if where.weak and not any(lesion.place is where.place for lesion in self.lesions):
+            # "At the anastomosis" without more is the one anastomosis that was spoken of.
+            near = [lesion for lesion in self.lesions if lesion.place in _AT_AN_ANASTOMOSIS]
+            if len(near) == 1 and (before is None or near[0].before in (None, before)):
+                return near[0]
         for lesion in reversed(self.lesions):
             if lesion.place is not where.place and not (
                 lesion.place is None and lesion.said is None and lesion.before == before and before is not None
@@ -707,22 +727,40 @@ class _Walk:
 
     # --- What was left
 
-    def _left(self, one: Quantity, index: int, things: list[Thing], places: list[_Where]) -> None:
+    def _left(
+        self, one: Quantity, index: int, things: list[Thing], places: list[_Where], percents: list[Quantity]
+    ) -> None:
         recoil = re.match(r"[\s)]*(?:elastic\s+)?recoil", self.page.low[one.end : one.end + 20]) or re.search(
             r"recoil[\s(,:of]*$", self.page.low[max(0, one.start - 12) : one.start]
         )
-        for lesion in self._left_targets(one.start, one.end, index, things, places):
+        sentence = self.page.sentence(index)
+        at = percents.index(one)
+        bound = (
+            percents[at - 1].end if at else sentence.start,
+            percents[at + 1].start if at + 1 < len(percents) else sentence.end,
+        )
+        for lesion in self._left_targets(one.start, one.end, index, things, places, bound):
             lesion.after = one.first
             lesion.after_grade = None
             if recoil:
                 lesion.recoiled = True
             lesion.cite(*self._cite_of(one.start, one.end, None, index))
 
-    def _left_targets(self, start: int, end: int, index: int, things: list[Thing], places: list[_Where]) -> list[_Open]:
+    def _left_targets(
+        self,
+        start: int,
+        end: int,
+        index: int,
+        things: list[Thing],
+        places: list[_Where],
+        bound: tuple[int, int] | None = None,
+    ) -> list[_Open]:
         if any(thing.cls == "both" for thing in things) and len(self.lesions) > 1:
             return [one for one in self.lesions if one.ballooned or one.stented] or list(self.lesions)
-        near = [(abs(where.start - start), where) for where in places if not self._is_way(where)]
-        for _, where in sorted(near, key=lambda pair: pair[0]):
+        usable = [where for where in places if not self._is_way(where)]
+        own = self._place_for(start, end, usable, bound) if bound is not None else None
+        near = sorted(usable, key=lambda where: min(abs(where.start - start), abs(where.end - start)))
+        for where in [own, *near] if own is not None else near:
             lesion = self._lesion_at(where, None)
             if lesion is not None:
                 return [lesion]

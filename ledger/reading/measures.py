@@ -40,7 +40,7 @@ _NUMBER_WORD = "|".join(sorted((re.escape(one).replace("\\-", r"[\s-]") for one 
 _N = rf"(?:\d{{1,4}}(?:\.\d{{1,3}})?|\.\d{{1,2}}|(?:{_NUMBER_WORD}))"
 _COMPARATOR = (
     r"(?P<cmp>less\s+than\s+or\s+equal\s+to|less\s+than|no\s+more\s+than|at\s+most|under"
-    r"|below|<=|≤|>=|≥|<|>|greater\s+than"
+    r"|below|<=|≤|(?<!-)>=|≥|<|(?<![-=])>|greater\s+than"
     r"|more\s+than|over|at\s+least|about|approximately|approx\.?|around|roughly|~|circa"
     r"|ca\.?|nearly|almost|estimated\s+at)?"
 )
@@ -56,6 +56,9 @@ _CM = r"(?:cm|cms|centimet(?:er|re)s?)"
 _PERCENT = re.compile(
     rf"{_COMPARATOR}\s*(?<![\w.])(?P<a>{_N})(?:\s*(?:%|percent|per\s?cent)?\s*(?:-|–|—|to)\s*(?P<b>{_N}))?"
     r"\s*-?\s*(?:%|percent\b|per\s?cent\b)"
+)
+_ARROWED = re.compile(
+    r"(?<![\w./])(?P<a>\d{1,3})\s*(?:->|→|=>|-->)\s*(?P<cmp><|<=|~)?\s*(?P<b>\d{1,2})\s*(?:%|percent|per\s?cent)"
 )
 _SIZE = re.compile(
     rf"(?<![\w.])(?P<a>{_N})\s*-?\s*(?P<ua>{_MM}|{_CM})?\s*(?:diameter|wide)?\s*(?:x|×|\*"
@@ -99,7 +102,13 @@ def quantities_of(low: str) -> list[Quantity]:
         taken.append((quantity.start, quantity.end))
 
     if "%" in low or "percent" in low or "per cent" in low:
+        for one in _ARROWED.finditer(low):
+            keep(Quantity(one.start("a"), one.end("a"), "percent", Measured(value=one["a"])))
+            after = Measured(value=one["b"], comparator=_sign(one["cmp"]))
+            keep(Quantity(one.start("cmp") if one["cmp"] else one.start("b"), one.end(), "percent", after))
         for one in _PERCENT.finditer(low):
+            if not free(one.start("a"), one.end()):
+                continue
             quantity = _bounded(one["a"], one["b"], one["cmp"])
             if quantity is not None and _within_percent(quantity):
                 keep(Quantity(_start_of(one), one.end(), "percent", quantity))

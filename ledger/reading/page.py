@@ -102,12 +102,22 @@ class Page:
         self._cues: dict[int, list[Found]] = defaultdict(list)
         for found in phrases_of("cues").find(self.low):
             index = self.parts.index_at(found.start)
-            if index is not None and not self._is_month_of_may(found):
+            if index is not None:
                 self._cues[index].append(found)
         self.quantities: list[Quantity] = quantities_of(self.low)
         self._quantity_starts = [one.start for one in self.quantities]
         self.days: list[Day] = days_of(self.low)
-        self.day: Day | None = day_of_procedure(self.low, self.parts, self.days)
+        self.day: Day | None = None
+        self.day = day_of_procedure(self.low, self.parts, self.days, self._sentences_of_deeds() if self.days else [])
+
+    def _sentences_of_deeds(self) -> list[tuple[int, int]]:
+        found = []
+        for index, sentence in enumerate(self.parts.sentences):
+            if sentence.role not in ("opening", "narrative", "technique", "findings", "impression"):
+                continue
+            if any(one.cls in ("act", "verb") and one.get("form") != "n" for one in self.within(index)):
+                found.append((sentence.start, sentence.end))
+        return found
 
     def sentence(self, index: int) -> Sentence:
         return self.parts.sentences[index]
@@ -148,16 +158,17 @@ class Page:
 
     def scope(self, thing: Thing, *, noun: bool = True) -> Scope:
         """Whether a thing speaks of today. `noun`: the words only name it, and do not themselves say it was done."""
-        return self.scope_of(thing.start, thing.end, thing.sentence, noun=noun)
+        # A finding such as "not yet mature" holds its own denial; a deed such as "was not ligated" is denied by it.
+        return self.scope_of(thing.start, thing.end, thing.sentence, noun=noun, inside=thing.cls in ("act", "verb"))
 
-    def scope_of(self, start: int, end: int, index: int, *, noun: bool = True) -> Scope:
+    def scope_of(self, start: int, end: int, index: int, *, noun: bool = True, inside: bool = True) -> Scope:
         """The scope of any stretch of a sentence."""
         sentence = self.sentence(index)
         strongest: Scope | None = None
         done = today = False
         for cue in self.cues(index):
             effect = cue.cls
-            if effect == "stop":
+            if effect == "stop" or (not inside and start <= cue.start and cue.end <= end):
                 continue
             if effect in ("done", "today"):
                 done = done or (effect == "done" and self._reaches(cue, start, end, index))
@@ -270,11 +281,6 @@ class Page:
                 r"|fistula|snuff|axill|ulnar|proximal|distal|mid|permc|catheter|line|non|$|\n|[,;.|)])",
                 after,
             )
-        )
-
-    def _is_month_of_may(self, found: Found) -> bool:
-        return (
-            self.text[found.start : found.start + 3] == "May" and found.start > 0 and self.text[found.start - 1] != "\n"
         )
 
 

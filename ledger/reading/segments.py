@@ -52,13 +52,6 @@ _ABBREVIATIONS = frozenset(
         "fig",
         "dept",
         "prof",
-        "min",
-        "sec",
-        "max",
-        "temp",
-        "diam",
-        "vol",
-        "resp",
         "v",
         "a",
     ]
