@@ -46,6 +46,8 @@ from ledger.vocabulary import AccessKind, Artery, CatheterTroubleKind, Side, Sit
 
 if TYPE_CHECKING:
     from ledger.arrival.values import IdentifierClue, PatientClues
+    from ledger.reading.drafting import KnownAccess
+    from ledger.reading.proposals import Reading
 
 # --- Patients -----------------------------------------------------------------------------------------------------
 
@@ -556,8 +558,45 @@ class DescribedAccess:
     makes: bool = False
 
 
+def described_in(reading: Reading) -> dict[str, DescribedAccess]:
+    """Each access of a reading as it is described there, by its ref. One whose making the reading proposes `makes`."""
+    made = {proposal.access for proposal in reading.proposed if proposal.kind in ("creation", "catheter-placed")}
+    return {
+        one.ref: DescribedAccess(
+            kind=one.kind,
+            side=one.side,
+            site=one.site,
+            inflow=one.inflow,
+            outflow=one.outflow,
+            catheter_vein=one.vein,
+            created=one.created,
+            makes=one.ref in made,
+        )
+        for one in reading.accesses
+    }
+
+
+def access_for_drafts(history: History, access: str) -> KnownAccess:
+    """What drafting has to know of an access of the ledger: its lesions with their ids, and the catheter that is in."""
+    from ledger.reading.drafting import KnownAccess, KnownLesion
+
+    lesions: dict[str, KnownLesion] = {}
+    device = None
+    for one in history.of_access(access):
+        fact = one.fact
+        for found in getattr(fact, "lesions", ()):
+            known = lesions.get(found.lesion)
+            if known is None or (known.place is None and found.place is not None):
+                lesions[found.lesion] = KnownLesion(id=found.lesion, place=found.place, side=found.side)
+        if isinstance(fact, CatheterPlaced | CatheterExchanged):
+            device = fact.device or device
+        elif isinstance(fact, CatheterRemoved):
+            device = None
+    return KnownAccess(id=access, lesions=tuple(lesions.values()), device=device)
+
+
 @dataclass(frozen=True, kw_only=True)
-class KnownAccess:
+class RecordedAccess:
     """What a history knows of an access, as far as it tells one from another.
 
     Sides, sites and vessels are sets, since entries may disagree and revisions change them. `made` is the day of its
@@ -641,13 +680,13 @@ class AccessMatch:
     plain: bool = False
 
 
-def known_accesses(history: History) -> tuple[KnownAccess, ...]:
+def recorded_accesses(history: History) -> tuple[RecordedAccess, ...]:
     """What the effective history knows of each access, in clinical order."""
     return tuple(_known(access, history.of_access(access)) for access in history.accesses)
 
 
-def _known(access: str, facts: Sequence[InForce]) -> KnownAccess:
-    known = KnownAccess(id=access, met=facts[0].happened if facts else None, only_planned=True)
+def _known(access: str, facts: Sequence[InForce]) -> RecordedAccess:
+    known = RecordedAccess(id=access, met=facts[0].happened if facts else None, only_planned=True)
     for one in facts:
         fact = one.fact
         if not isinstance(fact, AccessPlanned):
@@ -687,14 +726,14 @@ def _known(access: str, facts: Sequence[InForce]) -> KnownAccess:
 
 
 def _with(
-    known: KnownAccess,
+    known: RecordedAccess,
     kind: AccessKind | None = None,
     side: Side | None = None,
     site: Site | None = None,
     inflow: Artery | None = None,
     outflow: Vein | None = None,
     vein: Vein | None = None,
-) -> KnownAccess:
+) -> RecordedAccess:
     return replace(
         known,
         kinds=_with_one(known.kinds, kind),
@@ -714,7 +753,7 @@ def _with_one(known: frozenset[_T], one: _T | None) -> frozenset[_T]:
 
 
 def match_access(
-    described: DescribedAccess, known: Iterable[KnownAccess] | History, on_day: PartialDate | None
+    described: DescribedAccess, known: Iterable[RecordedAccess] | History, on_day: PartialDate | None
 ) -> AccessMatch:
     """Which of a patient's accesses a report describes.
 
@@ -722,7 +761,7 @@ def match_access(
     several fit; or one fits in all but the side, the kind, or the time; or the report says too little. Whatever is
     not plain has a doubt that says why.
     """
-    accesses = known_accesses(known) if isinstance(known, History) else tuple(known)
+    accesses = recorded_accesses(known) if isinstance(known, History) else tuple(known)
     compared = tuple(_weighed(described, one, on_day) for one in accesses)
     if described.makes:
         return _match_made(described, accesses, compared, on_day)
@@ -769,7 +808,7 @@ def _match_met(described: DescribedAccess, compared: tuple[AccessCandidate, ...]
 
 def _match_made(
     described: DescribedAccess,
-    accesses: tuple[KnownAccess, ...],
+    accesses: tuple[RecordedAccess, ...],
     compared: tuple[AccessCandidate, ...],
     on_day: PartialDate | None,
 ) -> AccessMatch:
@@ -930,7 +969,7 @@ def _side_conflict(one: AccessCandidate) -> Doubt:
 # --- How a described access compares with a known one ---------------------------------------------------------------
 
 
-def _weighed(described: DescribedAccess, known: KnownAccess, on_day: PartialDate | None) -> AccessCandidate:
+def _weighed(described: DescribedAccess, known: RecordedAccess, on_day: PartialDate | None) -> AccessCandidate:
     line = described.kind is not None and described.kind.is_catheter
     traits = {
         Trait.KIND: _kinds_compared(described.kind, known.kinds),
@@ -977,7 +1016,7 @@ _NEIGHBOURS = (
 )
 
 
-def _sites_compared(described: DescribedAccess, known: KnownAccess, line: bool) -> Agreement:
+def _sites_compared(described: DescribedAccess, known: RecordedAccess, line: bool) -> Agreement:
     said = frozenset({described.site}) if described.site else _implied_sites(described.inflow, described.outflow)
     there = known.sites or _implied_sites_of(known)
     if not said or not there:
@@ -1000,7 +1039,7 @@ def _implied_sites(inflow: Artery | None, outflow: Vein | None) -> frozenset[Sit
     return frozenset()
 
 
-def _implied_sites_of(known: KnownAccess) -> frozenset[Site]:
+def _implied_sites_of(known: RecordedAccess) -> frozenset[Site]:
     found: frozenset[Site] = frozenset()
     for inflow in known.inflows:
         for outflow in known.outflows or (None,):
@@ -1024,7 +1063,7 @@ _LIKE_VEINS = (
 )
 
 
-def _vessels_compared(described: DescribedAccess, known: KnownAccess) -> Agreement:
+def _vessels_compared(described: DescribedAccess, known: RecordedAccess) -> Agreement:
     found = [
         _of_set(described.inflow, known.inflows, _LIKE_ARTERIES),
         _of_set(described.outflow, known.outflows, _LIKE_VEINS),
@@ -1053,7 +1092,7 @@ def _making_compared(said: PartialDate | None, known: PartialDate | None) -> Agr
     return Agreement.NEAR if _apart(said, known) <= 366 else Agreement.OTHER
 
 
-def _presence(known: KnownAccess, on_day: PartialDate | None) -> Presence:
+def _presence(known: RecordedAccess, on_day: PartialDate | None) -> Presence:
     if known.only_planned:
         return Presence.PLANNED
     if on_day is None:

@@ -22,14 +22,17 @@ from ledger.matching import (
     Register,
     Trait,
     Waiting,
+    access_for_drafts,
     called_alike,
-    known_accesses,
+    described_in,
     match_access,
     match_patient,
     names_compared,
+    recorded_accesses,
 )
 from ledger.people import Identifier, Patient
-from ledger.vocabulary import AccessKind, Artery, Side, Site, Vein
+from ledger.reading.proposals import Proposal, ReadAccess, Reading
+from ledger.vocabulary import AccessKind, Artery, LesionPlace, Side, Site, Vein
 from tests.lives import a_history, happening
 
 # --- Patients -----------------------------------------------------------------------------------------------------
@@ -530,10 +533,45 @@ def test_a_second_making_of_the_same_kind_and_place_is_new_with_a_doubt() -> Non
 def test_what_is_known_of_an_access_follows_corrections_of_its_making() -> None:
     history = a_history(LEFT_UPPER, LINE, LINE_OUT)
 
-    fistula, line = sorted(known_accesses(history), key=lambda one: one.id)
+    fistula, line = sorted(recorded_accesses(history), key=lambda one: one.id)
 
     assert (fistula.sides, fistula.made, fistula.gone) == (frozenset({Side.LEFT}), "2019-05-02", None)
     assert (line.veins, line.made, line.gone) == (frozenset({Vein.INTERNAL_JUGULAR}), "2019-01-10", "2019-09-10")
+
+
+def test_a_reading_describes_its_accesses_and_says_which_it_makes() -> None:
+    reading = Reading(
+        text="",
+        reader="1",
+        accesses=(
+            ReadAccess(ref="A", kind=AccessKind.FISTULA, side=Side.LEFT, outflow=Vein.CEPHALIC),
+            ReadAccess(ref="B", kind=AccessKind.TUNNELLED, side=Side.RIGHT, vein=Vein.INTERNAL_JUGULAR),
+        ),
+        proposed=(Proposal(kind="creation", access="A", happened=None, quotes=()),),
+    )
+
+    assert described_in(reading) == {
+        "A": DescribedAccess(kind=AccessKind.FISTULA, side=Side.LEFT, outflow=Vein.CEPHALIC, makes=True),
+        "B": DescribedAccess(kind=AccessKind.TUNNELLED, side=Side.RIGHT, catheter_vein=Vein.INTERNAL_JUGULAR),
+    }
+
+
+def test_drafting_is_told_the_lesions_of_an_access_and_the_line_that_is_in() -> None:
+    placed = happening(
+        "catheter-placed", "2019-01-10", access="C1", access_kind="tunnelled-catheter", device="D1", side="right"
+    )
+    seen = happening("angiogram", "2019-03-10", access="C1", lesions=[{"lesion": "L1"}])
+    treated = happening(
+        "angioplasty", "2019-04-10", access="C1", lesions=[{"lesion": "L1", "place": "superior-vena-cava"}]
+    )
+    exchanged = happening("catheter-exchanged", "2019-04-10", access="C1", device="D2")
+
+    still_in = access_for_drafts(a_history(placed, seen, treated, exchanged), "C1")
+    taken_out = access_for_drafts(a_history(placed, exchanged, LINE_OUT), "C1")
+
+    assert [(one.id, one.place) for one in still_in.lesions] == [("L1", LesionPlace.SUPERIOR_CAVA)]
+    assert still_in.device == "D2"
+    assert taken_out.device is None
 
 
 DESCRIBED = st.builds(
