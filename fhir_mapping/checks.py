@@ -15,6 +15,7 @@ from functools import lru_cache
 from typing import Any
 
 from fhir_mapping.elements import UCUM, UCUM_CODES, Resource, written
+from fhir_mapping.r5 import Release
 from fhir_mapping.site import Site
 from ledger.dates import PartialDate
 
@@ -89,15 +90,16 @@ _BARE_OID = re.compile(r"[0-2](\.\d+){3,}")
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 
 
-def gate(resource: Resource) -> list[str]:
-    """The structural gate: what `fhir.resources` (R4B) refuses, as path and reason. Empty when nothing."""
+def gate(resource: Resource, release: Release = "R4") -> list[str]:
+    """The structural gate: what `fhir.resources` refuses (R4B for R4), as path and reason. Empty when nothing."""
     from importlib import import_module
 
     import orjson
     from pydantic import ValidationError
 
     kind = resource["resourceType"]
-    model = getattr(import_module(f"fhir.resources.R4B.{kind.lower()}"), kind)
+    package = "fhir.resources.R4B" if release == "R4" else "fhir.resources"
+    model = getattr(import_module(f"{package}.{kind.lower()}"), kind)
     try:
         model.model_validate(orjson.loads(written(resource)))
     except ValidationError as error:

@@ -127,7 +127,7 @@ def test_hl7s_codes_have_the_displays_of_their_code_systems():
 
     checked = 0
     for line in code_table():
-        if "hl7.org" in line.system:
+        if "hl7.org" in line.system and not line.use.startswith("r5/"):
             assert systems[line.system].get(line.code) == line.display, line.use
             checked += 1
     assert checked > 20

@@ -111,3 +111,53 @@ def independent_errors(resources: list[dict[str, Any]]) -> list[str]:
 def bundle_errors(bundle: dict[str, Any]) -> list[str]:
     """What the independent validator calls an error in a Bundle."""
     return [f"{one.path}: {one.code}: {one.message}" for one in _issues(orjson.loads(written(bundle)))]
+
+
+def r5_errors(resource: dict[str, Any]) -> list[str]:
+    """What the models of `fhir.resources` (R5 5.0.0, generated from the standard) say against a resource.
+
+    Beyond the structure that they enforce: their lists of allowed codes and of reference targets, which they carry and
+    do not enforce.
+    """
+    from importlib import import_module
+
+    from pydantic import ValidationError
+
+    kind = resource["resourceType"]
+    model = getattr(import_module(f"fhir.resources.{kind.lower()}"), kind)
+    try:
+        made = model.model_validate(orjson.loads(written(resource)))
+    except ValidationError as error:
+        return [f"{kind} {one['loc']}: {one['type']}" for one in error.errors(include_input=False)]
+    return list(_not_allowed(made, kind))
+
+
+def _not_allowed(model: Any, path: str) -> Any:
+    for name, field in type(model).model_fields.items():
+        held = getattr(model, name)
+        said = field.json_schema_extra or {}
+        for item in held if isinstance(held, list) else [held]:
+            inner = f"{path}.{name}"
+            if item is None:
+                continue
+            codes = said.get("enum_values")
+            if codes and "+" not in codes and item not in codes:  # With + the list is cut short.
+                yield f"{inner}: {item!r} is none of {codes}"
+            targets = said.get("enum_reference_types")
+            if targets and "Resource" not in targets:
+                kind = _target_of(item)
+                if kind is not None and kind not in targets:
+                    yield f"{inner}: refers to {kind}, not to one of {targets}"
+            if hasattr(type(item), "model_fields"):
+                yield from _not_allowed(item, inner)
+
+
+def _target_of(item: Any) -> str | None:
+    reference = getattr(item, "reference", None)
+    if reference is not None and not isinstance(reference, str):  # A CodeableReference holds a Reference.
+        item = reference
+        reference = getattr(item, "reference", None)
+    if isinstance(reference, str) and "/" in reference:
+        return reference.split("/", 1)[0]
+    found: str | None = getattr(item, "type", None)
+    return found if isinstance(found, str) else None
