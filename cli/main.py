@@ -15,7 +15,7 @@ import typer
 from cli.lazy import Later, a_group
 from ledger.errors import LedgerError
 
-BEGIN, REPORTS, HAND, LOOK, KEEP = "Begin", "Reports", "By hand", "Look", "Keep"
+BEGIN, REPORTS, HAND, LOOK, RECORD, KEEP = "Begin", "Reports", "By hand", "Look", "The hospital's record", "Keep"
 
 COMMANDS: dict[str, Later] = {
     "init": Later("cli.begin:init", "Make an empty ledger.", BEGIN),
@@ -31,6 +31,7 @@ COMMANDS: dict[str, Later] = {
     "brief": Later("cli.look:brief", "What one needs to know before anybody touches the arm.", LOOK),
     "history": Later("cli.look:history", "The whole life of an access, a sentence a line.", LOOK),
     "audit": Later("cli.look:audit", "Who did and looked at what.", LOOK),
+    "export": Later("cli.export:export", "Write facts as FHIR resources.", RECORD),
     "entries": Later("cli.keep:entries", "Entries as files: load, dump, restore.", KEEP),
     "seal": Later("cli.keep:seal", "Write a seal, to be kept by somebody else.", KEEP),
     "verify": Later("cli.keep:verify", "Say what is not as it was written.", KEEP),
