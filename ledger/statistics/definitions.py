@@ -218,6 +218,11 @@ class Rulebook:
         found = self.classes.get(class_name)
         return found is not None and found.intervention
 
+    @property
+    def index_classes(self) -> frozenset[str]:
+        """The classes at which post-intervention patency starts, which are what rates count as interventions."""
+        return frozenset(name for name, one in self.classes.items() if one.index)
+
     def in_use(self, chosen: Mapping[str, str]) -> tuple[ChoiceInUse, ...]:
         """These choices as a result prints them."""
         return tuple(

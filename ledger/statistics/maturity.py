@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 from ledger.events import CannulationSession, MaturityAssessed
 from ledger.measured import Measured
-from ledger.statistics.moments import Life, Session, as_day, days_of
+from ledger.statistics.moments import Life, Session, days_of, months_after
 from ledger.vocabulary import MaturityVerdict, Use
 
 
@@ -46,7 +46,7 @@ def _three_quarters(life: Life, made: int) -> Matured | None:
         life,
         lambda session: _with_two_needles(session) and _flow_of(session) >= 300,
         lambda met, of: 4 * met >= 3 * of,
-        _months_after(made, 6),
+        months_after(made, 6),
     )
 
 
@@ -158,17 +158,6 @@ def _line_in_body(life: Life, day: int) -> bool:
 _LINE_OUT = frozenset(
     {"removed-for-infection", "removed-for-trouble", "removed-electively", "removed-reason-unknown", "fell-out"}
 )
-
-
-def _months_after(day: int, months: int) -> int:
-    start = as_day(day)
-    year, month = divmod(start.year * 12 + start.month - 1 + months, 12)
-    for length in (start.day, 30, 29, 28):
-        try:
-            return start.replace(year=year, month=month + 1, day=min(start.day, length)).toordinal()
-        except ValueError:
-            continue
-    raise AssertionError("every month has a 28th")
 
 
 def _above(said: Measured | None, bound: int) -> bool:

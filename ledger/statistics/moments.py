@@ -21,12 +21,14 @@ from ledger.events import (
     AccessPlanned,
     AccessUsed,
     CannulationSession,
+    CareBegan,
     CatheterExchanged,
     CatheterPlaced,
     Creation,
     Examination,
     FirstCannulation,
     FollowUpEnded,
+    FollowUpResumed,
     Infection,
     MaturityAssessed,
     ModalityChanged,
@@ -57,6 +59,18 @@ class Coming(NamedTuple):
     latest: int
     what: str
     reason: str
+    root: str
+    modality: str | None = None
+    unit: str | None = None
+
+
+class Used(NamedTuple):
+    """A recorded use of an access, on a day or in a month."""
+
+    earliest: int
+    latest: int
+    access: str
+    use: Use
     root: str
 
 
@@ -91,10 +105,14 @@ class Firsts:
 class Care:
     """What is the patient's and not an access's: coming, going, arrival from elsewhere, and every dialysis recorded."""
 
+    patient: str
+    zone: ZoneInfo
     comings: list[Coming] = field(default_factory=list)
+    first_dialysis: InForce | None = None
     first_seen: InForce | None = None
     began: tuple[int, int] | None = None
     sessions: list[Session] = field(default_factory=list)
+    uses: list[Used] = field(default_factory=list)
     lives: dict[str, Life] = field(default_factory=dict)
     units: list[InForce] = field(default_factory=list)
     """The facts that can say which unit cares for the patient."""
@@ -151,7 +169,7 @@ def lives_of(history: History, book: Rulebook) -> list[Life]:
 
 def care_of(history: History, book: Rulebook) -> Care:
     """The patient's comings and goings, and within them the lives of all accesses."""
-    care = Care()
+    care = Care(history.patient, history.zone)
     lives = care.lives
     zone = history.zone
     patient = history.patient
@@ -251,19 +269,23 @@ def _to_care(care: Care, one: InForce, zone: ZoneInfo) -> None:
     care.exact = care.exact and earliest == latest
     if fact.kind in _OF_UNITS:
         care.units.append(one)
+    unit = getattr(fact, "unit", None)
     match fact:
         case FollowUpEnded(reason=reason):
             care.comings.append(Coming(earliest, latest, "ended", reason.value, one.root))
-        case ModalityChanged(to=Modality.PERITONEAL):
-            care.comings.append(Coming(earliest, latest, "to-peritoneal", "to-peritoneal", one.root))
-        case ModalityChanged():
-            care.comings.append(Coming(earliest, latest, "to-haemo", fact.to.value, one.root))
-        case _ if fact.kind == "follow-up-resumed":
-            care.comings.append(Coming(earliest, latest, "resumed", "", one.root))
-        case _ if fact.kind == "care-began":
-            care.comings.append(Coming(earliest, latest, "began", "", one.root))
-            if care.began is None:
-                care.began = (earliest, latest)
+        case ModalityChanged(to=Modality.PERITONEAL as modality):
+            care.comings.append(
+                Coming(earliest, latest, "to-peritoneal", "to-peritoneal", one.root, modality.value, unit)
+            )
+        case ModalityChanged(to=modality):
+            care.comings.append(Coming(earliest, latest, "to-haemo", "", one.root, modality.value, unit))
+        case FollowUpResumed(modality=known):
+            care.comings.append(Coming(earliest, latest, "resumed", "", one.root, known.value if known else None, unit))
+        case CareBegan(modality=known):
+            care.comings.append(Coming(earliest, latest, "began", "", one.root, known.value if known else None, unit))
+            care.began = care.began or (earliest, latest)
+            if fact.first_dialysis is not None:
+                care.first_dialysis = care.first_dialysis or one
         case _:
             care.first_seen = care.first_seen or one
 
@@ -303,6 +325,11 @@ def _to_life(life: Life, one: InForce, what: str, begun_out_of: list[tuple[str, 
                 life.needled.meet(one, earliest, latest)
                 if used_with_two(one):
                     life.two_needled.meet(one, earliest, latest)
+            use = fact.use
+            if use is None and isinstance(fact, CannulationSession) and fact.needles in (1, 2):
+                use = Use.TWO_NEEDLES if fact.needles == 2 else Use.ONE_NEEDLE
+            if use is not None and use is not Use.NOT_USED:
+                life.care.uses.append(Used(earliest, latest, life.access, use, one.root))
             if earliest == latest and fact.use is not Use.NOT_USED:
                 life.care.sessions.append(Session(earliest, life.access, fact, one.root))
         case Visit():
@@ -342,6 +369,18 @@ def kind_at(life: Life, day: int) -> AccessKind | None:
 
 def as_day(ordinal: int) -> date:
     return date.fromordinal(ordinal)
+
+
+def months_after(day: int, months: int) -> int:
+    """The same day of the month some months on; the last of a shorter month."""
+    start = as_day(day)
+    year, month = divmod(start.year * 12 + start.month - 1 + months, 12)
+    for length in (start.day, 30, 29, 28):
+        try:
+            return start.replace(year=year, month=month + 1, day=min(start.day, length)).toordinal()
+        except ValueError:
+            continue
+    raise AssertionError("every month has a 28th")
 
 
 def used_with_two(one: InForce) -> bool:

@@ -242,6 +242,49 @@ def spells_of_lives(
                 yield found if isinstance(found, LeftOut) else replace(found, group=label(life, found))
 
 
+def watched_of(life: Life, definition: Definition, cut: date) -> Spell | LeftOut:
+    """From when to when an access was there and watched, for rates, which need no birthday of the access.
+
+    By secondary patency with the choices of `definition`. An access whose creation nobody recorded counts from when it
+    was met.
+    """
+    secondary = definition.rulebook.definition("secondary-patency")
+    shared = {name: value for name, value in definition.choices.items() if name in secondary.choices}
+    counting = _Counting(secondary.with_choices(shared), cut)
+    return counting.watched(life)
+
+
+def clots_of(life: Life) -> list[Moment]:
+    """Each time the access clotted: the first sign of it. Clot found again before it was opened is the same clot."""
+    found: list[Moment] = []
+    clotted_on: int | None = None
+    for moment in life.moments:
+        if moment.what in _CLOTS:
+            if clotted_on is None:
+                found.append(moment)
+                clotted_on = moment.earliest
+            if moment.flow == RESTORES:
+                clotted_on = None
+        elif moment.flow == RESTORES or (
+            moment.flow == SHOWS and clotted_on is not None and moment.earliest > clotted_on
+        ):
+            clotted_on = None
+    return found
+
+
+def index_days_of(life: Life, days: int, classes: Container[str]) -> list[list[Moment]]:
+    """The interventions of these classes on an access, those of one day (and of `days` more days) together."""
+    groups: list[list[Moment]] = []
+    for moment in life.moments:
+        if moment.what not in classes:
+            continue
+        if groups and moment.earliest - groups[-1][0].earliest <= days:
+            groups[-1].append(moment)
+        else:
+            groups.append([moment])
+    return groups
+
+
 # --- One definition, made ready to count --------------------------------------------------------------------------
 
 
@@ -300,7 +343,7 @@ class _Counting:
         self.competes = frozenset(definition.competes)
         self.causes = frozenset(definition.causes)
         self.interventions = frozenset(name for name, one in book.classes.items() if one.intervention)
-        self.index_classes = frozenset(name for name, one in book.classes.items() if one.index)
+        self.index_classes = book.index_classes
         self.excludes = book.excludes
         self.needs_loss = "loss" in self.ends or "loss" in self.competes
         computed = self.ends | self.competes
@@ -347,6 +390,16 @@ class _Counting:
 
     def not_for(self, life: Life) -> LeftOut:
         return self._left(life, "planned-only" if _is_only_planned(life) else "other-kind", life.origin)
+
+    def watched(self, life: Life) -> Spell | LeftOut:
+        """From when to when the access was there and watched; from when it was met, if its birthday is unknown."""
+        starts = self._from_creation(life)
+        if isinstance(starts, LeftOut) and starts.why in ("no-creation", "first-stage-unknown"):
+            first = life.known or life.second_creation
+            if first is None:
+                return starts
+            starts = self._watched(life, *days_of(first.fact.happened, life.zone), (first,))
+        return starts if isinstance(starts, LeftOut) else self._spell(life, starts[0], 1)
 
     # --- Starts ---
 
@@ -405,14 +458,8 @@ class _Counting:
         return found or first
 
     def _from_index(self, life: Life) -> list[_Start] | LeftOut:
-        groups: list[list[Moment]] = []
-        for moment in life.moments:
-            if moment.what not in self.index_classes or moment.earliest > self.cut:
-                continue
-            if groups and moment.earliest - groups[-1][0].earliest <= self.index_days:
-                groups[-1].append(moment)
-            else:
-                groups.append([moment])
+        found_groups = index_days_of(life, self.index_days, self.index_classes)
+        groups = [group for group in found_groups if group[0].earliest <= self.cut]
         if not groups:
             return self._left(life, "no-intervention", life.origin)
         found: list[_Start] = []
