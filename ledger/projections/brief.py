@@ -518,15 +518,15 @@ class _Maker:
     # --- 9: due ---
 
     def _due(self) -> Iterable[BriefLine]:
+        asked = [(one, view) for view in self.views for one in view.instructions if not _stops(one)]
+        for one, view in sorted(asked, key=lambda pair: (pair[0].due or pair[0].until or "9999", pair[0].what)):
+            if one.holds:
+                yield BriefLine(self._instruction(one, view), (one.root,))
+            elif self._just_ended(one):
+                yield BriefLine(
+                    f"Ended {day_words(one.ended_on)} ({one.ending}): {one.words} ({self.short(view)}).", (one.root,)
+                )
         for view in self.views:
-            for one in view.instructions:
-                if one.holds and not _stops(one):
-                    yield BriefLine(self._instruction(one, view), (one.root,))
-                elif not one.holds and not _stops(one) and self._just_ended(one):
-                    yield BriefLine(
-                        f"Ended {day_words(one.ended_on)} ({one.ending}): {one.words} ({self.short(view)}).",
-                        (one.root,),
-                    )
             if view.in_body and _awaits_second_stage(view):
                 yield BriefLine(f"Second stage not recorded ({self.short(view)}).", view.body.roots)
         for due in (*self.person.appointments, *self.person.courses):
@@ -573,7 +573,7 @@ _OPENINGS = frozenset({"catheter-placed"})
 
 _URGENT = frozenset(
     {"no-thrill", "no-bruit", "hand-cold", "hand-painful", "hand-weak", "hand-numb", "skin-ulcer", "skin-thin"}
-    | {"skin-pus", "fever", "complication-bleeding", "complication-haematoma", "complication-neuropathy"}
+    | {"skin-pus", "fever", "complication-bleeding", "complication-haematoma", "complication-ischaemic-neuropathy"}
     | {"trouble-cracked", "trouble-bleeding", "trouble-pulled", "culture", "infection-bloodstream"}
 )
 """The findings that local pathways call urgent. Common practice, no source."""

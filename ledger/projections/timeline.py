@@ -17,12 +17,12 @@ from typing import Any
 from ledger.chronology import History, InForce, in_force
 from ledger.dates import PartialDate
 from ledger.entries import Entry
-from ledger.events import FACT_KINDS, Correction, Happening, Retraction, access_of
+from ledger.events import FACT_KINDS, Correction, Happening, ReportMoved, Retraction, access_of
 from ledger.projections.folding import fold_of
 from ledger.projections.rows import name_of
 from ledger.projections.sentences import nobody, sentence_of, sentence_of_event
 from ledger.projections.state import plain
-from ledger.projections.wording import NO_WORDS, NamesOf, WordsOf, date_words, day_words
+from ledger.projections.wording import NO_WORDS, NamesOf, WordsOf, date_words, day_words, said
 from ledger.vocabulary import ConfirmedHow
 
 
@@ -31,7 +31,8 @@ class Line:
     """One line of a life.
 
     `standing` says whether it holds: `in-force`, `possibly` (in a view as of a day, its date may lie after that day),
-    `corrected`, `withdrawn`, or `about` for an entry about other entries. `recorded` is the instant of recording.
+    `corrected`, `withdrawn`, `moved` (its report was about another patient), or `about` for an entry about other
+    entries. `recorded` is the instant of recording.
     """
 
     happened: PartialDate
@@ -118,7 +119,7 @@ def timeline_of(
     names = access_name or _names_of_accesses(history)
     told = _named(names, people)
     standing = [one for one in history.facts if access is None or one.access == access]
-    lines = [_line(one, words, told, people) for one in standing]
+    lines = [_line(one, words, told, people, audit) for one in standing]
     if audit:
         lines += _no_longer(history, access, words, told, people)
         lines.sort(key=lambda line: (line.happened.earliest_in(history.zone), line.recorded, line.entry))
@@ -132,11 +133,16 @@ def timeline_of(
     )
 
 
-def _line(one: InForce, words: WordsOf, names: NamesOf, people: NamesOf) -> Line:
+def _line(one: InForce, words: WordsOf, names: NamesOf, people: NamesOf, audit: bool) -> Line:
+    sentence = sentence_of(one, words, names)
+    event = one.entry.event
+    if audit and isinstance(event, Correction):
+        why = f"; why: {said(words, event.why)}" if event.why is not None else ""
+        sentence += f" This is in place of entry {event.corrects[:8]}{why}."
     return _made(
         one.entry,
         one.fact,
-        sentence_of(one, words, names),
+        sentence,
         words,
         people,
         access=one.access,
@@ -155,19 +161,21 @@ def _no_longer(history: History, access: str | None, words: WordsOf, names: Name
         corrected = {
             entry.event.corrects for entry in entries if entry.id in holding and isinstance(entry.event, Correction)
         }
+        moved = {
+            entry.event.report for entry in entries if entry.id in holding and isinstance(entry.event, ReportMoved)
+        }
         for entry in entries:
             event = entry.event
             about = _access_named(entry, by_id)
             if access is not None and about != access and access not in _accesses_named(event):
                 continue
-            is_fact = event.kind in FACT_KINDS
-            if is_fact and entry.id in shown:
+            if entry.id in shown:
                 continue
-            if is_fact or isinstance(event, Correction):
-                if entry.id in holding and is_fact:
+            if event.kind in FACT_KINDS or isinstance(event, Correction):
+                if entry.id in holding and entry.evidence.report not in moved:
                     # In force, yet not in this view: it happened after the day that is looked at.
                     continue
-                standing = "about" if entry.id in holding else "corrected" if entry.id in corrected else "withdrawn"
+                standing = "moved" if entry.id in holding else "corrected" if entry.id in corrected else "withdrawn"
             else:
                 standing = "about" if entry.id in holding else "withdrawn"
             root = event.root if isinstance(event, Correction) else entry.id
