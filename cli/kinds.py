@@ -4,7 +4,7 @@
 the border (`ledger.entries.border_of`). What a person types:
 
 - a date: 2019, 2019-03, 2019-03-04, 2019-03-04T10:30, or `today` and `yesterday`;
-- a quantity: 812.50, <20, ~5, 3-4; its unit is the one in the field's name;
+- a quantity: 812.50, <20, ~5, 3-4, `80 estimated`; its unit is the one in the field's name;
 - a choice: its word, or the beginning of it;
 - several: the option once more, or with commas where it is asked for;
 - a thing with parts (a lesion, a stent): `place=cephalic-arch,stenosis_percent=80`, or JSON; parts of a part with a
@@ -272,13 +272,19 @@ def date_from(value: Any, today: date, where: str) -> str:
 def _quantity(value: Any, where: str) -> dict[str, str]:
     if isinstance(value, Mapping):
         return dict(value)
+    text, _, how = str(value).strip().partition(" ")
+    how = how.strip().lower()
+    if how not in ("", "measured", "estimated"):
+        text, how = str(value), ""
     try:
-        found = measured(str(value))
+        found = measured(text)
     except ValueError:
         raise WrongInput(
-            f"What {where} says is not a quantity.", "Write 812.50, <20, ~5 or 3-4, without the unit."
+            f"What {where} says is not a quantity.",
+            "Write 812.50, <20, ~5 or 3-4, without the unit; after it, if it was said, measured or estimated.",
         ) from None
-    return {name: held for name, held in vars(found).items() if held is not None}
+    plain = {name: held for name, held in vars(found).items() if held is not None}
+    return {**plain, "how": how} if how else plain
 
 
 def choice_from(field: Field, value: str, where: str) -> str:

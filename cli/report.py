@@ -187,7 +187,10 @@ def _part_in_words(part: Mapping[str, Any]) -> str:
     return ", ".join(
         f"{name.replace('_', ' ')} {_in_words(value)}"
         for name, value in part.items()
-        if value is not None and value != [] and name != "said_place"
+        if value is not None
+        and value != []
+        and name != "said_place"
+        and not (name == "balloon_mm" and "balloons" in part)
     )
 
 
@@ -195,7 +198,7 @@ def _in_words(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, Mapping):
-        return f'"{say.shown(value["text"])}"' if "text" in value else _part_in_words(value)
+        return f'"{say.shown(value["text"])}"' if "text" in value else f"({_part_in_words(value)})"
     if isinstance(value, list):
         return "; ".join(_in_words(one) for one in value)
     return say.shown(str(value).replace("-", " ") if isinstance(value, str) and value.islower() else value)
