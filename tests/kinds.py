@@ -1,0 +1,136 @@
+"""The table of kinds in DEVELOPERS.md: which kind is alive in which part. `python -m tests.kinds` writes it.
+
+A kind is alive when a report or a hand makes it, admission and chronology know it, the timeline says it in a sentence,
+it goes out as FHIR and comes back, and a test shows each. Every cell is found by doing the thing, not by a list; a gap
+is shown as a gap.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+import tempfile
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+
+from ledger.entries import Signature
+from ledger.events import FACT_KINDS, KINDS
+from tests.examples import ALL_EXAMPLES
+
+ROOT = Path(__file__).parent.parent
+PAGE = ROOT / "DEVELOPERS.md"
+BEGIN, END = "<!-- kinds: made by `python -m tests.kinds` -->", "<!-- end of kinds -->"
+
+
+@cache
+def entered() -> frozenset[str]:
+    """Kinds of which the README's example goes through the public append of a ledger, and is read back."""
+    from ledger.people import Unit
+    from ledger.store import open_ledger
+    from ledger.store.load import load
+
+    lines = (ROOT / "ledger" / "README.md").read_text("utf-8").split("```jsonl\n")[1].split("```")[0]
+    with tempfile.TemporaryDirectory() as folder, open_ledger(Path(folder) / "l.sqlite", create=True) as ledger:
+        ledger.who.add_unit(Unit(id="U1", name="Invented unit", zone="Europe/Berlin", invented=True))
+        for name in ("First Invented", "Second Invented"):
+            ledger.who.add_patient(name=name, unit="U1", invented=True)
+        load(ledger, lines.encode().splitlines(), by=Signature(person="N1"))
+        return frozenset(entry.kind for entry in ledger.history("P0001", sessions=True).entries)
+
+
+@cache
+def read() -> frozenset[str]:
+    """Kinds that the reader proposes from the project's own reports, and that become typed facts."""
+    from ledger.dates import PartialDate
+    from ledger.reading.drafting import drafts_of
+    from ledger.reading.reader import read_report
+
+    found: set[str] = set()
+    for text in _report_texts():
+        reading = read_report(text, None)
+        accesses = {one.ref: one.ref for one in reading.accesses}
+        drafted = drafts_of(reading, report="r-x", text_id="t-x", accesses=accesses, happened=PartialDate("2025"))
+        found.update(draft.event.kind for draft in drafted.drafts)
+    return frozenset(found)
+
+
+def _report_texts() -> Iterator[str]:
+    for place in (ROOT / "fixtures" / "reports", ROOT / "cli" / "demo" / "reports"):
+        for path in sorted(place.rglob("*.txt")):
+            for part in re.split(r"^=== .*$", path.read_text("utf-8"), flags=re.MULTILINE):
+                yield re.sub(r"^--- \{.*$", "", part, flags=re.MULTILINE)
+
+
+def said(kind: str) -> bool:
+    """The history says each example of it in a sentence."""
+    from ledger.projections.sentences import sentence_of
+    from tests.lives import a_history
+
+    if kind not in FACT_KINDS:
+        return _said_in_audit(kind)
+    return all(sentence_of(a_history(example).facts[0], lambda _: "…").strip() for example in ALL_EXAMPLES[kind])
+
+
+def _said_in_audit(kind: str) -> bool:
+    from ledger.projections.sentences import entry_sentence
+    from tests.lives import a_history
+
+    return all(entry_sentence(a_history(example).entries[0], lambda _: "…").strip() for example in ALL_EXAMPLES[kind])
+
+
+def exported(kind: str) -> bool:
+    """Each example of it makes a resource of its own, or changes what another one says."""
+    from fhir_mapping.resources import resources_of
+    from fhir_mapping.site import Site
+    from tests.lives import PATIENT, a_history
+
+    site = Site(namespace="https://invented.example/ledger")
+    return all(resources_of(a_history(example), PATIENT, site, lambda _: None) for example in ALL_EXAMPLES[kind])
+
+
+@cache
+def received() -> frozenset[str]:
+    """Kinds that come back from what was exported of them."""
+    try:
+        from fhir_mapping.receiver import RECEIVED_KINDS
+    except ImportError:
+        return frozenset()
+    return frozenset(RECEIVED_KINDS)
+
+
+@cache
+def _test_texts() -> dict[str, str]:
+    return {path.name: path.read_text("utf-8") for path in sorted((ROOT / "tests").rglob("test_*.py"))}
+
+
+def tested(kind: str) -> int:
+    """How many test files speak of it by its stored name or its class, beside those that go over every kind."""
+    spoken = re.compile(rf"[\"'`|]{re.escape(kind)}[\"'`|\]]|\b{KINDS[kind].__name__}\b")
+    return sum(1 for text in _test_texts().values() if spoken.search(text))
+
+
+def table() -> str:
+    """The table as it has to stand in DEVELOPERS.md."""
+    lines = [
+        "| kind | entered and admitted | read from reports | said in the history | exported | received | test files |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    for kind in KINDS:
+        cells = [kind in entered(), kind in read(), said(kind), exported(kind), kind in received()]
+        marks = " | ".join("yes" if cell else "–" for cell in cells)
+        lines.append(f"| {kind} | {marks} | {tested(kind)} |")
+    return "\n".join(lines)
+
+
+def main() -> int:
+    text = PAGE.read_text("utf-8")
+    before, rest = text.split(BEGIN)
+    _, after = rest.split(END)
+    PAGE.write_text(f"{before}{BEGIN}\n{table()}\n{END}{after}", "utf-8")
+    print("DEVELOPERS.md has the table.")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
