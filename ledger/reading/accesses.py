@@ -143,7 +143,7 @@ def _named(page: Page, thing: Thing) -> Named:
     for other in reversed(around[:at]):
         gap = page.low[other.end : edge]
         joins_vessels = other.cls in ("vessel", "vessels") and re.fullmatch(r"[\s\-]*(?:to|and)?[\s\-]*", gap)
-        if other.cls not in _MODIFIERS and other.cls != "nothing":
+        if (other.cls not in _MODIFIERS and other.cls != "nothing") or _is_of_the_neck(other, one):
             break
         if not joins_vessels and (len(gap.split()) > 4 or _LEFT_BREAKS.search(gap)):
             break
@@ -156,7 +156,7 @@ def _named(page: Page, thing: Thing) -> Named:
         if other.cls in ("tool", "part") and len(gap) < 40:
             edge = other.end
             continue
-        if other.cls not in _MODIFIERS:
+        if other.cls not in _MODIFIERS or _is_of_the_neck(other, one):
             break
         if not _RIGHT_FILLERS.match(gap):
             break
@@ -164,6 +164,11 @@ def _named(page: Page, thing: Thing) -> Named:
         one.end = max(one.end, other.end)
         edge = other.end
     return one
+
+
+def _is_of_the_neck(other: Thing, one: Named) -> bool:
+    """A jugular vein beside a fistula is that of a catheter."""
+    return other.get("vein") in ("internal-jugular", "external-jugular") and one.kind in ("fistula", "graft")
 
 
 def _take(page: Page, one: Named, other: Thing, right: bool = False) -> None:

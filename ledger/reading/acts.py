@@ -147,6 +147,7 @@ def deeds_of(page: Page, accesses: list[Meant]) -> tuple[list[Deed], list[LeftOu
         if one is not None:
             evidence.append(one)
     evidence.extend(_shown_by_numbers(page, evidence))
+    evidence.extend(_shown_by_the_name(page, accesses, evidence, strict))
     deeds = _weighed(page, accesses, evidence, left_out)
     deeds.extend(_shown_by_contrast(page, deeds))
     return deeds, left_out
@@ -176,6 +177,38 @@ def _shown_by_numbers(page: Page, evidence: list[Evidence]) -> list[Evidence]:
             continue
         return [Evidence("angioplasty", place.start, size.end, place, 2, sentence.role, Scope("now"), None)]
     return []
+
+
+_SEWN = re.compile(r"anastomos|\bsewn\b|tunnel|spatulat|arteriotomy|end[\s-]to[\s-]side|radiofrequency")
+
+
+def _shown_by_the_name(page: Page, accesses: list[Meant], evidence: list[Evidence], strict: bool) -> list[Evidence]:
+    """A title that is only the name of a fistula or a graft, over an account that sews it: it was made."""
+    found = []
+    for thing in page.things:
+        if thing.get("transposed") and page.role(thing) in ("title", "opening") and page.scope(thing).is_now:
+            access = _access_of(accesses, thing)
+            if any(one.kind == "creation" and one.access is access for one in evidence):
+                found.append(
+                    Evidence("second-stage", thing.start, thing.end, thing, 3, page.role(thing), Scope("now"), access)
+                )
+    if strict or any(
+        one.weight == 3 and one.scope.what in ("now", "given-up", "planned", "denied") for one in evidence
+    ):
+        return found
+    for thing in page.things:
+        if thing.cls != "head" or page.role(thing) != "title" or thing.get("kind") not in NEEDLED:
+            continue
+        access = _access_of(accesses, thing)
+        if access is None or not page.scope(thing).is_now or not any(name.is_certain for name in access.named):
+            continue
+        told = [one for one in page.parts.sentences if one.role in ("technique", "narrative", "findings")]
+        if not any(_SEWN.search(page.low, one.start, one.end) for one in told):
+            continue
+        named = next(name for name in access.named if name.thing is thing)
+        found.append(Evidence("creation", named.start, named.end, thing, 3, "title", Scope("now"), access))
+        break
+    return found
 
 
 def _shown_by_contrast(page: Page, deeds: list[Deed]) -> list[Deed]:
@@ -209,37 +242,29 @@ def _is_about_access(page: Page, accesses: list[Meant]) -> bool:
 
 def _title_is_elsewhere(page: Page) -> bool:
     """The title speaks of something else, so only what names a dialysis access itself can count."""
-    titled = [one for one in page.parts.sentences if one.role == "title"]
-    if not titled:
-        return page.is_clinic
-    named = other = False
-    for index, sentence in enumerate(page.parts.sentences):
-        if sentence.role != "title":
-            continue
-        for thing in page.within(index):
-            if (
-                thing.cls == "head" and thing.get("kind") != "catheter" and thing.get("strength") != "weak"
-            ) or thing.get("access"):
-                named = True
-            if thing.cls == "head" and thing.get("kind") == "catheter" and thing.get("strength") == "strong":
-                named = True
-            if thing.cls == "head" and thing.get("strength") == "weak":
-                named = named or not any(near.cls == "other" for near in page.within(index))
-            if thing.cls in ("act", "vessels", "side"):
-                pass
-            if thing.cls == "other":
-                other = True
-    if other and not _access_in_title(page):
-        return True
-    if named:
-        return False
-    # "Left arm venogram. Angioplasty of the brachiocephalic vein": the vessels of an access, and no other organ.
-    return not any(
-        thing.cls in ("act", "vessels") and not other
+    titled = [
+        thing
         for index, sentence in enumerate(page.parts.sentences)
         if sentence.role == "title"
         for thing in page.within(index)
-    )
+    ]
+    if not any(one.role == "title" for one in page.parts.sentences):
+        return page.is_clinic
+    other = any(thing.cls == "other" for thing in titled)
+    if other and not _access_in_title(page):
+        return True
+    if any(_names_access(thing) or (thing.cls == "head" and not other) for thing in titled):
+        return False
+    if any(thing.get("body") == "leg" or thing.get("artery") in ("femoral", "popliteal") for thing in titled):
+        return True
+    # "Left arm venogram. Angioplasty of the brachiocephalic vein": the vessels of an access, and no other organ.
+    return not any(thing.cls in ("act", "vessels") and not other for thing in titled)
+
+
+def _names_access(thing: Thing) -> bool:
+    if thing.get("access"):
+        return True
+    return thing.cls == "head" and (thing.get("strength") == "strong" or thing.get("strength") == "medium")
 
 
 def _access_in_title(page: Page) -> bool:
@@ -266,6 +291,8 @@ def _act(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOut
         return None
     if strict and not (names_access and page.scope(thing, noun=noun).is_now and not page.is_clinic):
         left_out.append(LeftOut(thing.start, thing.end, kind, "no access"))
+        return None
+    if thing.get("needs") == "branch" and not any(one.cls in ("part", "vessel") for one in around):
         return None
     scope = page.scope(thing, noun=noun)
     if page.is_questioned(thing):
@@ -479,6 +506,11 @@ def _object_of(page: Page, thing: Thing) -> Thing | None:
                 continue
             return one
         return None
+    if thing.get("form") == "p" and re.match(
+        r"\s+(?:the|an?|his|her|this|both|that)\b", low[thing.end : thing.end + 8]
+    ):
+        # "… and removed the catheter": the verb is active, and its object follows.
+        return _following(page, thing, after)
     for one in reversed(before):
         if page.words_between(one.end, thing.start) > 16:
             break
@@ -494,11 +526,16 @@ def _object_of(page: Page, thing: Thing) -> Thing | None:
             # "The graft was tied with two sutures and removed": the means is not what was removed.
             continue
         return one
-    if thing.get("form") == "p":
-        for one in after:
-            if page.words_between(thing.end, one.start) <= 9 and one.cls != "vessel":
-                return one
-            break
+    return _following(page, thing, after) if thing.get("form") == "p" else None
+
+
+def _following(page: Page, thing: Thing, after: list[Thing]) -> Thing | None:
+    for one in after:
+        if one.cls == "part" and _head_follows(page, one, after):
+            continue
+        if page.words_between(thing.end, one.start) <= 9 and one.cls != "vessel":
+            return one
+        break
     return None
 
 
@@ -515,7 +552,9 @@ def _is_dialysis_catheter(page: Page, thing: Thing, target: Thing, access: Meant
         return True
     if _NOT_DIALYSIS.search(page.low) and not re.search(r"dialysis", page.low):
         return False
-    return bool(_DIALYSIS.search(page.low))
+    return bool(_DIALYSIS.search(page.low)) or bool(
+        re.search(r"\b(?:left|right|l|r)\s+(?:upper |fore)?\s?arm (?:fistula|graft)|\bavf\b|\bavg\b", page.low)
+    )
 
 
 def _access_of(accesses: list[Meant], head: Thing) -> Meant | None:
@@ -630,6 +669,7 @@ def _sifted(page: Page, accesses: list[Meant], deeds: list[Deed], left_out: list
     for deed in list(deeds):
         if not deed.in_title and not deed.is_told and not _noun_tells(page, deed):
             drop(deed, "not told as done")
+    _gone_and_come(page, deeds)
     # Exchange: the old one goes and the new one comes, and it is one event.
     for exchange in [deed for deed in deeds if deed.kind == "catheter-exchanged"]:
         for deed in list(deeds):
@@ -663,6 +703,27 @@ def _sifted(page: Page, accesses: list[Meant], deeds: list[Deed], left_out: list
     _catheters_of_one_place(page, deeds, drop)
     deeds.sort(key=lambda deed: min((one.weight != 3, one.start) for one in deed.evidence))
     return deeds
+
+
+_OVER_A_WIRE = re.compile(r"\bwires?\b|\bguide\s?wires?\b|\bsame (?:tunnel|tract|site|venotomy|exit)\b|\brewired?\b")
+
+
+def _gone_and_come(page: Page, deeds: list[Deed]) -> None:
+    """The old catheter removed over a wire and a new one placed over it, on one access, are an exchange."""
+    for removed in [deed for deed in deeds if deed.kind == "catheter-removed"]:
+        placed = next(
+            (deed for deed in deeds if deed.kind == "catheter-placed" and deed.access is removed.access), None
+        )
+        if placed is None or not (removed.is_told and placed.is_told) or not _OVER_A_WIRE.search(page.low):
+            continue
+        if not re.search(r"\b(?:new|another|fresh|replacement)\b", page.low):
+            continue
+        if removed.in_title and placed.in_title:
+            continue
+        evidence = sorted(removed.evidence + placed.evidence, key=lambda one: one.start)
+        deeds.append(Deed("catheter-exchanged", removed.access, evidence))
+        deeds.remove(removed)
+        deeds.remove(placed)
 
 
 def _taken_back(deed: Deed) -> bool:

@@ -90,6 +90,9 @@ def lesions_of(page: Page, *, is_graft: bool) -> list[ReadLesion]:
     for index, sentence in enumerate(page.parts.sentences):
         if sentence.role in _TOLD_IN:
             walk.read(index)
+    for index, sentence in enumerate(page.parts.sentences):
+        if sentence.role == "title":
+            walk.read_title(index)
     return [
         _closed(one)
         for one in walk.lesions
@@ -138,6 +141,25 @@ class _Walk:
             self._lengths(index, quantities, spoken)
             self._left_alone(index, places)
 
+    def read_title(self, index: int) -> None:
+        """A title that gives the balloon of a place: "4. Balloon angioplasty, cephalic arch, 9 mm"."""
+        page = self.page
+        things = page.within(index)
+        sentence = page.sentence(index)
+        acts = [
+            one for one in things if one.cls == "act" and one.get("kind") == "angioplasty" and page.scope(one).is_now
+        ]
+        sizes = [one for one in page.quantities_in(sentence.start, sentence.end) if one.unit in ("mm", "size", "sizes")]
+        if not acts or len(sizes) != 1 or any(one.cls in ("stent", "head") for one in things):
+            return
+        for where in self._places(index, things):
+            lesion = self._lesion_at(where, None)
+            if lesion is not None and not lesion.balloons:
+                lesion.ballooned = True
+                for diameter in sizes[0].all or (sizes[0].first,):
+                    lesion.balloons.append(ReadBalloon(diameter_mm=diameter, length_mm=sizes[0].second))
+                lesion.cite(sizes[0].start, sizes[0].end)
+
     # --- Places
 
     def _places(self, index: int, things: list[Thing]) -> list[_Where]:
@@ -168,7 +190,7 @@ class _Walk:
             if site is not None:
                 found.append(_Where(thing.start, thing.end, None, side, f"{segment} {site}", False))
                 continue
-            if name is None:
+            if name is None or (thing.get("graft") and not self.is_graft):
                 continue
             place = LesionPlace(name)
             if place is LesionPlace.ARTERIAL_ANASTOMOSIS and self.is_graft and not weak:
@@ -561,14 +583,24 @@ class _Walk:
             return "stent"
         if not_plasty:
             return None
+        heading = low[max(0, one.start - 14) : one.start]
+        if re.search(r"balloons?\s*:?\s*$", heading):
+            return "balloon"
         ballooned = re.match(r"[\s,()]*(?:[\w\-]+[\s,]+){0,6}?balloon", after) or re.search(
             r"balloon\w*[\s:(,]*(?:\w+\s+){0,4}\(?$", before
         )
         if ballooned:
             return "balloon"
         plasty = [thing for thing in acts if thing.get("kind") == "angioplasty"]
+        percents = [other for other in self.page.quantities_in(offset, offset + len(text)) if other.unit == "percent"]
+        if one.unit == "size" and len(percents) == 2 and not has_stent:
+            return "balloon"
         if not plasty:
             return None
+        if re.search(
+            r"(?:pta|plasty|plastied|ballooned|dilat\w+)[\s,:]+(?:[\w,]+\s+){0,3}$", before
+        ) and self._is_calibre(one):
+            return "balloon"
         if re.search(r"post[\s-]?dilat\w+\s*(?:to|with)?\s*(?:an?\s+)?$", before):
             return None
         if (
@@ -580,6 +612,11 @@ class _Walk:
         ):
             return "stent" if has_stent and re.search(r"stent\w*[^.]{0,12}$", before) else "balloon"
         return None
+
+    @staticmethod
+    def _is_calibre(one: Quantity) -> bool:
+        least, most = one.first.at_least, one.first.at_most
+        return least is not None and most is not None and 2 <= least and most <= 26
 
     def _stent(self, one: Quantity, things: list[Thing]) -> ReadStent:
         covered = coated = None

@@ -51,7 +51,7 @@ _SIGNS: dict[str, Comparator] = {
     "roughly": "~", "~": "~", "circa": "~", "ca": "~", "ca.": "~", "nearly": "~", "almost": "~", "estimatedat": "~",
 }  # fmt: skip
 
-_MM = r"(?:mm|millimet(?:er|re)s?)"
+_MM = r"(?:mm|rnm|millimet(?:er|re)s?)"
 _CM = r"(?:cm|cms|centimet(?:er|re)s?)"
 _PERCENT = re.compile(
     rf"{_COMPARATOR}\s*(?<![\w.])(?P<a>{_N})(?:\s*(?:%|percent|per\s?cent)?\s*(?:-|–|—|to)\s*(?P<b>{_N}))?"
@@ -59,6 +59,13 @@ _PERCENT = re.compile(
 )
 _ARROWED = re.compile(
     r"(?<![\w./])(?P<a>\d{1,3})\s*(?:->|→|=>|-->)\s*(?P<cmp><|<=|~)?\s*(?P<b>\d{1,2})\s*(?:%|percent|per\s?cent)"
+)
+_PRE_POST = re.compile(
+    (
+        r"\bpre\s*[:=]?\s*(?P<a>\d{2,3})(?!\s*(?:mm|ml|cm"
+        r"|[\d.]))\s*%?[^\n.]{0,24}?\bpost\s*[:=]?\s*(?P<cmp><"
+        r"|<=)?\s*(?P<b>\d{1,2})(?!\s*(?:mm|ml|cm|[\d.x]))\s*%?"
+    )
 )
 _SIZE = re.compile(
     rf"(?<![\w.])(?P<a>{_N})\s*-?\s*(?P<ua>{_MM}|{_CM})?\s*(?:diameter|wide)?\s*(?:x|×|\*"
@@ -101,6 +108,11 @@ def quantities_of(low: str) -> list[Quantity]:
         found.append(quantity)
         taken.append((quantity.start, quantity.end))
 
+    for one in _PRE_POST.finditer(low):
+        if int(one["a"]) <= 100:
+            keep(Quantity(one.start("a"), one.end("a"), "percent", Measured(value=one["a"])))
+            after = Measured(value=one["b"], comparator=_sign(one["cmp"]))
+            keep(Quantity(one.start("b"), one.end("b"), "percent", after))
     if "%" in low or "percent" in low or "per cent" in low:
         for one in _ARROWED.finditer(low):
             keep(Quantity(one.start("a"), one.end("a"), "percent", Measured(value=one["a"])))

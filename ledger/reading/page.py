@@ -27,7 +27,7 @@ _SECTION_SCOPE = {
 _SUBJECTS = frozenset(
     {"act", "head", "stent", "place", "vessel", "central", "stenosis", "verb", "tool", "clot", "infection", "other"}
 )
-_ANSWERED_NO = re.compile(r"\s*:\s*(?:no|none|nil|n/?a|not)\b")
+_ANSWERED_NO = re.compile(r"\s*:\s*(?:no|none|nil|n/?a|not|n)\b")
 _DAY_AND_MONTH = re.compile(r"\s*(?:on\s+)?(\d{1,2})/(\d{1,2})(?![\d/]|\s*(?:mm|cm|fr|vicryl|prolene|nylon|silk|poly))")
 _STRENGTH = ("denied", "given-up", "risk", "planned", "past")
 _CLINIC = re.compile(
@@ -269,7 +269,7 @@ class Page:
         if not letter.isupper():
             return False
         before = self.text[max(0, found.start - 2) : found.start]
-        if before and (before[-1].isdigit() or before[-1] in "'’" or (before[-1] == " " and before[:1].isdigit())):
+        if before and (before[-1].isdigit() or before[-1] in "'’"):
             return False
         after = self.low[found.end : found.end + 24]
         return bool(

@@ -142,11 +142,18 @@ def _access(page: Page, one: Meant, ref: str) -> ReadAccess:
 
 def _kind_of_catheter(page: Page, one: Meant) -> AccessKind | None:
     """What kind of catheter, where the name does not say it: by a cuff, by a tunnel, or by the groin."""
-    if re.search(r"\bnon[\s-]?(?:tunnel|cuff)|temporary|acute dialysis|vas-?cath|triple[\s-]lumen", page.low):
+    own = {name.thing.sentence for name in one.named}
+    beside = " ".join(page.low[page.sentence(index).start : page.sentence(index).end] for index in sorted(own))
+    told = " ".join(
+        page.low[sentence.start : sentence.end]
+        for sentence in page.parts.sentences
+        if sentence.role in ("title", "opening", "technique", "narrative", "findings", "impression", "access")
+    )
+    if re.search(r"\bnon[\s-]?(?:tunnel|cuff)|\buncuffed", beside):
         return AccessKind.NONTUNNELLED
-    if re.search(r"tunnel(?!l?er)|\bcuff", page.low):
+    if re.search(r"(?<!non)(?<!non-)(?<!non )(?:\btunnel(?!l?er)|\bcuff)", told):
         return AccessKind.TUNNELLED
-    if one.vein == "femoral":
+    if re.search(r"temporary|acute dialysis|vas-?cath|triple[\s-]lumen|bedside", beside) or one.vein == "femoral":
         return AccessKind.NONTUNNELLED
     return None
 

@@ -23,6 +23,19 @@ _LIST_MARK = re.compile(r"\s*(?:\d{1,2}[.)]\s|[-*•·–]\s|\[[ xX]?\]|\([a-z0-
 _LABEL = re.compile(r"[ \t]*[A-Z][A-Za-z0-9 /&'()\-]{1,38}:")
 _NAMES_A_LOOK = re.compile(r"(?:diagnostic |completion |central )?(?:fistul|angi|shunt|graft|ven)ogra(?:m|phy)")
 _UNTICKED = re.compile(r"\s*(?:\[ ?\]|\( \)|☐|□)")
+_TELLING = frozenset({"technique", "findings", "title", "narrative"})
+_ONE_LINE = frozenset({"indication", "consent", "access", "diagnosis", "date", "people", "aside", "header", "sedation"})
+_OPERATES = re.compile(
+    r"\b(?:(?:was|were) (?:\w+ )?(?:punctured|accessed|cannulated|dilated|prepped|prepared"
+    r"|exposed|inserted|removed|placed"
+    r"|treated|ballooned|injected|deployed|exchanged|ligated|made)|incision|sheath|balloon"
+    r"|guidewire|ultrasound guidance)\b"
+)
+_NAMES_A_DEED = re.compile(
+    r"plasty|gram\b|graphy|ectomy|placement|insertion|removal|exchange|ligation|creation"
+    r"|revision|stent|banding|excision"
+    r"|transposition|formation|catheter|fistula|graft|declot|thrombolysis|\bpta\b"
+)
 _NARRATES = re.compile(r"\b(?:was|were|had|has|is|are|been|did|shows?|showed)\b")
 _TELLS = re.compile(r"\b(?:was|were) (?:then )?(?:\w+ed|taken|brought|placed|made)\b")
 _AFTER_HEADING = re.compile(r"[ \t]{0,3}(?:\([^()\n:]{1,48}\))?[ \t*_]{0,4}")
@@ -101,13 +114,23 @@ def parts_of(text: str, low: str) -> Parts:
         finish = edges[number + 1][0] if number + 1 < len(edges) else len(text)
         pieces = list(_pieces(text, begin, finish, furniture))
         narrated = False
+        is_last = not any(later in _TELLING for *_, later in edges[number + 1 :])
         for index, (start, end, listed) in enumerate(pieces):
             mine = role
+            new_line = index > 0 and "\n" in text[pieces[index - 1][1] : start]
+            if role in _ONE_LINE and is_last and not narrated and new_line and _OPERATES.search(low, start, end):
+                # "Indication: arm swelling." and, on the next line, the account without a heading of its own.
+                narrated = True
+            if role in _ONE_LINE and narrated:
+                mine = "technique"
             if _UNTICKED.match(text, start):
                 mine = "unticked"
             elif role == "title":
                 # What was done is named; a sentence with a finished verb goes on to tell it.
                 narrated = narrated or (index > 0 and _NARRATES.search(low, start, end) is not None and not listed)
+                if new_line and not listed and (end - start > 90 or text[end - 1] in ".;"):
+                    # Notes go on in the next line without a heading; an unnumbered list of titles has no full stops.
+                    narrated = narrated or not _NAMES_A_DEED.search(low, start, end)
                 if narrated or (index == 0 and end - start > 90 and _TELLS.search(low, start, end)):
                     narrated, mine = True, "technique"
             if role == "opening" and (index > 2 or end - start > 110):

@@ -173,7 +173,7 @@ def _regex(nodes: list[_Node]) -> str:
             parts.append("(?:" + "|".join(options) + ")")
         elif kind == "gap":
             if parts and parts[-1] == _SEPARATOR:
-                parts[-1] = ",?" + _SEPARATOR
+                parts[-1] = "[,:]?" + _SEPARATOR
             parts.append(f"(?:{_GAP_WORD}){{0,{value}}}?")
         elif kind == "space":
             parts.append(_SEPARATOR)
