@@ -84,9 +84,9 @@ class Basis:
         changed = [one for one in self.choices if not one.is_default]
         kept = [one for one in self.choices if one.is_default]
         if changed:
-            found.append("Choices other than the default: " + "; ".join(f"{one.about}: {one.says}" for one in changed))
+            found += ["Choices other than the default:", *(f"  {one.about}: {one.says}" for one in changed)]
         if kept:
-            found.append("Choices in use: " + "; ".join(f"{one.about}: {one.says}" for one in kept))
+            found += ["Choices in use:", *(f"  {one.about}: {one.says}" for one in kept)]
         found += [f"Beware: {one}" for one in self.warnings]
         found += CAUTIONS
         return found

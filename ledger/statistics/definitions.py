@@ -287,7 +287,7 @@ def rulebook(site: str | None = None) -> Rulebook:
 
 @lru_cache(maxsize=8)
 def _rulebook(site: str | None) -> Rulebook:
-    held = tomllib.loads(resources.files(__package__).joinpath("definitions.toml").read_text("utf-8"))
+    held = tomllib.loads(resources.files("ledger.statistics").joinpath("definitions.toml").read_text("utf-8"))
     own: dict[str, Any] = {}
     if site is not None:
         try:
@@ -394,9 +394,20 @@ def _choice(said: dict[str, Any]) -> Choice:
 def _definition(said: dict[str, Any], book: Rulebook, sources: Mapping[str, Source], of_site: bool) -> Definition:
     what = f"The definition {said.get('id')!r}"
     known = {
-        "id", "name", "also_called", "for", "start", "counts", "ends", "ends_by_choice", "censors", "competes",
-        "choices", "sources", "note",
-    }  # fmt: skip
+        "id",
+        "name",
+        "also_called",
+        "for",
+        "start",
+        "counts",
+        "ends",
+        "ends_by_choice",
+        "censors",
+        "competes",
+        "choices",
+        "sources",
+        "note",
+    }
     _only(said, known, what)
     _need(said, {"id", "name", "for", "start", "ends", "sources"}, what)
     if said["start"] not in STARTS:

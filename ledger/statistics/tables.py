@@ -1,0 +1,549 @@
+"""Results as text: tables with their denominators, a small plot for the terminal, and CSV. Nothing here prints.
+
+A plot in letters is for a first look; `pictures` draws the same for paper.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+
+from ledger.statistics.basis import CAUTIONS, Basis
+from ledger.statistics.bounds import SAID, Published, curves_published, rates_published
+from ledger.statistics.charts import Chart
+from ledger.statistics.curves import Curve, Estimate, Median
+from ledger.statistics.definitions import Definition, Rulebook
+from ledger.statistics.patency import Comparison, OnDay, Patency
+from ledger.statistics.prevalence import FirstUse, Prevalence, Share
+from ledger.statistics.rates import Rate, Rates
+from ledger.statistics.spells import LeftOut, Spell
+from ledger.statistics.surveillance import Surveillance
+from ledger.vocabulary import AccessKind, words_of
+
+WIDTH = 100
+
+
+def table(head: Sequence[str], rows: Iterable[Sequence[str]], *, indent: int = 0) -> list[str]:
+    """Lines of a plain table: the first column to the left, the others to the right, no rules and no colour."""
+    every = [list(head), *(list(row) for row in rows)]
+    widths = [max(len(row[place]) for row in every) for place in range(len(head))]
+    return [
+        " " * indent
+        + "  ".join(
+            cell.ljust(width) if place == 0 else cell.rjust(width)
+            for place, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in every
+    ]
+
+
+# --- Patency ------------------------------------------------------------------------------------------------------
+
+
+def patency_text(found: Patency, *, kind: AccessKind | None = None) -> list[str]:
+    """A curve as it is read in a terminal: a small plot, the shares with numbers at risk, and what it rests on."""
+    what = "reached" if found.definition.gains else "still patent"
+    lines = [title_of(found), ""]
+    lines += plot([(None, found.curve)], gains=found)
+    lines += ["", *table(("day", f"% {what}", "95 % interval", "SE %", "at risk"), map(_row, found.horizons))]
+    lines += ["", f"{found.events} events. {median_words(found)}"]
+    if found.restricted_mean is not None and not found.definition.gains:
+        mean = found.restricted_mean
+        lines.append(
+            f"Restricted mean: {mean.days:.0f} of the first {mean.until:.0f} days ({mean.low:.0f}-{mean.high:.0f})."
+        )
+    competing = [cause for cause in found.incidence.causes if cause != "event"]
+    if competing:
+        lines += ["", "Which came first, by day, in % (Aalen-Johansen):"]
+        lines += _competing(found)
+    published = curves_published(found.definition.id, kind)
+    if published:
+        lines += ["", *published_text(published)]
+    return [*lines, "", *wrapped(found.basis.lines)]
+
+
+def title_of(found: Patency) -> str:
+    group = "" if found.group is None else f", {found.group}"
+    return f"{found.definition.name}{group}"
+
+
+def _row(one: OnDay) -> tuple[str, str, str, str, str]:
+    return (
+        f"{one.day}",
+        _both(one, lambda found: f"{found.share * 100:.1f}"),
+        _both(one, _limits),
+        _both(one, lambda found: percent(found.se)),
+        _both(one, lambda found: f"{found.at_risk}"),
+    )
+
+
+def _limits(found: Estimate) -> str:
+    """The interval; a dash before anything has happened, when nothing is known about the spread."""
+    return "-" if found.se == 0 else f"{percent(found.low)}-{percent(found.high)}"
+
+
+def _both(one: OnDay, says: object) -> str:
+    """What is said of a day, once or under both readings."""
+    assert callable(says)
+    found = [str(says(reading)) if reading is not None else "not reached" for reading in (one.shortest, one.longest)]
+    return found[0] if found[0] == found[1] else f"{found[0]} to {found[1]}"
+
+
+def percent(value: float) -> str:
+    return "not defined" if value != value else f"{value * 100:.1f}"
+
+
+def median_words(found: Patency) -> str:
+    """The median in a sentence, under both readings of partial dates if they differ."""
+    said = [_median(one) for one in (found.median, found.median_longest)]
+    if said[0] == said[1]:
+        return f"Median {said[0]}."
+    return f"Median {said[0]}, or {said[1]}, by the two readings of partial dates."
+
+
+def _median(one: Median) -> str:
+    if one.day is None:
+        return "not reached"
+    low = "?" if one.low is None else f"{one.low:.0f}"
+    high = "not reached" if one.high is None else f"{one.high:.0f}"
+    return f"{one.day:.0f} days ({low} to {high})"
+
+
+def _competing(found: Patency) -> list[str]:
+    causes = found.incidence.causes
+    names = [
+        ("reached" if found.definition.gains else "lost")
+        if cause == "event"
+        else found.definition.rulebook.words(cause)
+        for cause in causes
+    ]
+    rows = []
+    for one in found.horizons:
+        shares = [found.incidence.at(one.day, cause) for cause in causes]
+        if any(share is None for share in shares):
+            rows.append((str(one.day), *["not reached"] * (len(causes) + 1)))
+            continue
+        known = [share for share in shares if share is not None]
+        left = 1 - sum(share.share for share in known)
+        cells = [f"{percent(share.share)} ({_limits(share)})" for share in known]
+        rows.append((str(one.day), *cells, percent(left)))
+    return table(("day", *names, "none of these"), rows)
+
+
+def comparison_text(found: Comparison) -> list[str]:
+    """Groups side by side, the tests between them, and what the tests cannot know."""
+    lines = [f"{found.definition.name}, by {found.by}", ""]
+    lines += plot([(one.group, one.curve) for one in found.groups])
+    days = [one.day for one in found.groups[0].horizons] if found.groups else []
+    head = ("group", "n", "events", *(f"day {day}" for day in days), "median")
+    rows = [
+        (
+            one.group or "",
+            str(one.basis.counted),
+            str(one.events),
+            *(_both(on, lambda reading: f"{reading.share * 100:.1f}") for on in one.horizons),
+            _median(one.median),
+        )
+        for one in found.groups
+    ]
+    lines += ["", *table(head, rows), ""]
+    said = []
+    for tested in (found.log_rank, found.gray):
+        if tested is not None:
+            said.append(
+                f"{tested.name}: chi-square {tested.statistic:.2f}, {tested.degrees} degrees of freedom, "
+                f"p {p_words(tested.p)}."
+            )
+    if found.gray_not_because:
+        said.append(f"Gray's test is not given: {found.gray_not_because}.")
+    said += [f"Beware: {one}" for one in found.warnings]
+    said += ["", f"{found.definition.name}: {found.definition.says}"]
+    said += [f"Source: {source}." for source in found.definition.sources]
+    said += ["Choices in use:", *(f"  {one.about}: {one.says}" for one in found.definition.in_use), *CAUTIONS]
+    return [*lines, *wrapped(said)]
+
+
+def p_words(p: float) -> str:
+    return "below 0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def plot(curves: Sequence[tuple[str | None, Curve]], *, gains: Patency | None = None, height: int = 9) -> list[str]:
+    """Curves in letters: time to the right, percent upwards. Each group has a letter of its own."""
+    known = [(name, curve) for name, curve in curves if curve.n]
+    if not known:
+        return ["(nobody to draw)"]
+    width = 72
+    last = max(curve.last_day for _, curve in known) or 1.0
+    grid = [[" "] * (width + 1) for _ in range(height + 1)]
+    for place, (_, curve) in enumerate(known):
+        letter = "·" if len(known) == 1 else chr(ord("a") + place % 26)
+        for column in range(width + 1):
+            day = column / width * last
+            share = _height(curve, gains, day)
+            if share is not None:
+                grid[height - round(share * height)][column] = letter
+    lines = []
+    for row, cells in enumerate(grid):
+        label = f"{100 * (height - row) / height:3.0f}" if row % 3 == 0 else "   "
+        lines.append(f"{label} |{''.join(cells).rstrip()}")
+    lines.append("    +" + "-" * (width + 1))
+    ticks = " " * 5
+    for part in range(5):
+        mark = f"{last * part / 4:.0f}"
+        ticks = ticks.ljust(5 + width * part // 4 - (len(mark) if part == 4 else 0)) + mark
+    lines.append(f"{ticks} days")
+    if len(known) > 1:
+        names = ", ".join(f"{chr(ord('a') + place % 26)} {name}" for place, (name, _) in enumerate(known))
+        lines.append(f"     {names}")
+    return lines
+
+
+def _height(curve: Curve, gains: Patency | None, day: float) -> float | None:
+    if gains is not None and gains.definition.gains:
+        reached = gains.incidence.at(day, "event")
+        return None if reached is None else reached.share
+    at = curve.at(day)
+    return None if at is None else at.share
+
+
+def published_text(found: Iterable[Published]) -> list[str]:
+    """Published numbers, under the words that say what they are not."""
+    return [f"Published, {SAID}:", *wrapped([f"- {one}" for one in found])]
+
+
+def spells_text(found: Iterable[Spell | LeftOut], words: Rulebook) -> list[str]:
+    """Each spell with its days, its reason and the entries it rests on, for those who may see the list."""
+    rows = []
+    left = []
+    for one in found:
+        if isinstance(one, LeftOut):
+            left.append((one.patient, one.access, one.words))
+            continue
+        short, long = one.shortest, one.longest
+        start = f"{long.start}" if short.start == long.start else f"{long.start} to {short.start}"
+        end = f"{short.end}" if short.end == long.end else f"{short.end} to {long.end}"
+        days = f"{short.days}" if short.days == long.days else f"{short.days} to {long.days}"
+        why = (
+            words.words(long.ended_by)
+            if long.ended_by == short.ended_by
+            else (f"{words.words(short.ended_by)}, or {words.words(long.ended_by)}")
+        )
+        entered = "" if long.entered == long.start else f"; watched from {long.entered}"
+        rows.append((f"{one.patient} {one.access}", start, end, days, long.outcome.value, why + entered))
+    lines = table(("access", "from", "to", "days", "ended as", "because of"), rows)
+    if left:
+        lines += ["", "Left out:", *table(("patient", "access", "because"), left)]
+    return lines
+
+
+# --- Rates --------------------------------------------------------------------------------------------------------
+
+
+def rates_text(found: Rates | Surveillance) -> list[str]:
+    """Rates with their events, their time and their intervals; and published ones beside them."""
+    name = found.name if isinstance(found, Rates) else "Dialysis events per 100 patient-months"
+    lines = [f"{name}, {found.period}", ""]
+    rows = [_rate_row(one) for one in found.rates if one.exposure > 0 or one.events_most]
+    if not rows:
+        return [*lines, "No time was counted.", "", *wrapped(found.basis.lines)]
+    lines += table(("", "events", "time", "rate", "95 % interval, exact", "robust"), rows)
+    published = [
+        one
+        for rate in found.rates
+        for one in rates_published(rate.what, rate.among, per_words(rate))
+        if rate.exposure > 0
+    ]
+    if published:
+        lines += ["", *published_text(published)]
+    return [*lines, "", *wrapped(found.basis.lines)]
+
+
+def per_words(rate: Rate) -> str:
+    """What a rate is per, in words: `1,000 catheter-days`, `access-year`."""
+    return rate.unit.removesuffix("s") if rate.per == 1 else f"{rate.per:,.0f} {rate.unit}"
+
+
+def _rate_row(one: Rate) -> tuple[str, str, str, str, str, str]:
+    interval = one.interval
+    events = f"{one.events}" if one.events == one.events_most else f"{one.events} to {one.events_most}"
+    time = f"{one.exposure:,.1f}".removesuffix(".0")
+    if one.exposure != one.exposure_least:
+        time = f"{one.exposure_least:,.1f}".removesuffix(".0") + f" to {time}"
+    rate = number(one.rate)
+    if one.dates_matter and one.rate_most is not None:
+        rate = f"{rate} to {number(one.rate_most)}"
+    return (
+        f"{one.what}, {one.among}",
+        events,
+        f"{time} {one.unit}",
+        rate,
+        "" if interval is None else f"{number(interval[0])}-{number(interval[1])}",
+        "" if one.robust is None else f"{number(one.robust[0])}-{number(one.robust[1])}",
+    )
+
+
+def number(value: float | None) -> str:
+    """A rate with three figures: none of them is exact to more."""
+    if value is None:
+        return "not defined"
+    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
+
+
+def chart_text(found: Chart) -> list[str]:
+    """A chart over months as a table: each month with its limits, and the signals."""
+    rows = [
+        (
+            mark.name,
+            f"{mark.count}",
+            f"{mark.of:,.1f}".removesuffix(".0"),
+            number(mark.value) if mark.value is not None else "-",
+            "" if mark.low is None or mark.high is None else f"{number(mark.low)}-{number(mark.high)}",
+            mark.signal or "",
+        )
+        for mark in found.marks
+    ]
+    return [
+        f"{found.what} over months ({found.kind})",
+        *table(("month", "count", found.unit, "value", "limits", "signal"), rows),
+        found.says,
+    ]
+
+
+# --- Prevalence ---------------------------------------------------------------------------------------------------
+
+
+def prevalence_text(found: Prevalence) -> list[str]:
+    """Shares on a day with their denominators."""
+    rows = [share_row(one) for one in found.shares]
+    lines = [f"{found.name}, {found.day}", "", *table(("", "patients", "%", "95 % interval, exact"), rows)]
+    said = [f"{one.name}: {one.says}{f' ({one.source})' if one.source else ''}." for one in found.shares if one.says]
+    if said:
+        lines += ["", *wrapped(said)]
+    return [*lines, "", *wrapped(found.basis.lines)]
+
+
+def share_row(one: Share) -> tuple[str, str, str, str]:
+    interval = one.interval
+    return (
+        one.name,
+        f"{one.count} of {one.of}",
+        "-" if one.share is None else f"{one.share * 100:.1f}",
+        "" if interval is None else f"{interval[0] * 100:.1f}-{interval[1] * 100:.1f}",
+    )
+
+
+def first_uses_text(found: Iterable[FirstUse]) -> list[str]:
+    rows = [
+        (
+            words_of(one.kind),
+            str(one.count),
+            "-" if one.quartiles is None else f"{one.quartiles[1]:.0f}",
+            "-" if one.quartiles is None else f"{one.quartiles[0]:.0f}-{one.quartiles[2]:.0f}",
+            f"{len(one.days)}",
+        )
+        for one in found
+    ]
+    if not rows:
+        return ["No first needle is recorded in this period."]
+    return table(("first needle", "accesses", "days since creation, median", "middle half", "with known days"), rows)
+
+
+# --- Definitions --------------------------------------------------------------------------------------------------
+
+
+def definitions_text(book: Rulebook, only: str | None = None) -> list[str]:
+    """The definitions with their choices and sources; one of them, or all."""
+    chosen = [book.definition(only)] if only is not None else list(book.definitions.values())
+    lines: list[str] = []
+    for one in chosen:
+        lines += definition_text(one, full=only is not None)
+        lines.append("")
+    return lines
+
+
+def definition_text(one: Definition, *, full: bool) -> list[str]:
+    also = f" ({'; '.join(one.also_called)})" if one.also_called else ""
+    lines = [f"{one.id}: {one.name}{also}{', of this site' if one.of_site else ''}"]
+    lines += wrapped([f"  for {', '.join(words_of(kind) for kind in one.kinds)}; {one.says}"])
+    if one.note:
+        lines += wrapped([f"  {one.note}"])
+    lines += wrapped([f"  source: {source}" for source in one.sources])
+    if not full:
+        lines += wrapped([f"  choices: {', '.join(one.choices)}"])
+        return lines
+    for name, value in one.choices.items():
+        choice = one.rulebook.choices[name]
+        lines.append(f"  {name}: {choice.about}")
+        if choice.is_number:
+            lines.append(f"    {value} days in use")
+        for option in choice.options:
+            mark = " (in use)" if option.name == value else ""
+            lines += wrapped([f"    {option.name}{mark}: {option.says}"])
+    return lines
+
+
+# --- Text and CSV -------------------------------------------------------------------------------------------------
+
+
+def basis_text(basis: Basis) -> list[str]:
+    return wrapped(basis.lines)
+
+
+def wrapped(lines: Iterable[str], width: int = WIDTH) -> list[str]:
+    """Long lines broken at words; what follows a break is indented below the first word."""
+    import textwrap
+
+    found: list[str] = []
+    for line in lines:
+        indent = len(line) - len(line.lstrip())
+        found += textwrap.wrap(line, width, subsequent_indent=" " * (indent + 2), break_long_words=False) or [""]
+    return found
+
+
+def csv_of(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """Rows as CSV (RFC 4180). A text that a spreadsheet could take for a formula gets an apostrophe before it."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(head)
+    for row in rows:
+        writer.writerow([_cell(cell) for cell in row])
+    return out.getvalue()
+
+
+def _cell(cell: object) -> object:
+    if cell is None or cell != cell:
+        return ""
+    return f"'{cell}" if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r") else cell
+
+
+def curve_csv(found: Sequence[Patency]) -> str:
+    """The curves row by row, both readings of partial dates, with the group."""
+    head = ("definition", "group", "reading", "day", "at_risk", "events", "surviving", "se", "low", "high")
+    rows: list[Sequence[object]] = []
+    for one in found:
+        readings = [("shortest", one.curve)]
+        if one.curve is not one.curve_longest:
+            readings.append(("longest", one.curve_longest))
+        for name, curve in readings:
+            rows += [
+                (
+                    one.definition.id,
+                    one.group or "",
+                    name,
+                    int(step.day),
+                    step.at_risk,
+                    step.events,
+                    step.surviving,
+                    step.se,
+                    step.low,
+                    step.high,
+                )
+                for step in curve.steps
+            ]
+    return csv_of(head, rows)
+
+
+def rates_csv(found: Rates | Surveillance) -> str:
+    head = (
+        "what",
+        "among",
+        "events",
+        "events_most",
+        "exposure",
+        "exposure_least",
+        "unit",
+        "per",
+        "rate",
+        "low",
+        "high",
+    )
+    rows = []
+    for one in found.rates:
+        interval = one.interval
+        rows.append(
+            (
+                one.what,
+                one.among,
+                one.events,
+                one.events_most,
+                one.exposure,
+                one.exposure_least,
+                one.unit,
+                one.per,
+                one.rate,
+                None if interval is None else interval[0],
+                None if interval is None else interval[1],
+            )
+        )
+    return csv_of(head, rows)
+
+
+def prevalence_csv(found: Iterable[Prevalence]) -> str:
+    head = ("day", "name", "count", "of", "share", "low", "high")
+    rows = []
+    for one in found:
+        for share in one.shares:
+            interval = share.interval
+            rows.append(
+                (
+                    one.day.isoformat(),
+                    share.name,
+                    share.count,
+                    share.of,
+                    share.share,
+                    None if interval is None else interval[0],
+                    None if interval is None else interval[1],
+                )
+            )
+    return csv_of(head, rows)
+
+
+def spells_csv(found: Iterable[Spell]) -> str:
+    """One row a spell, with the entries it rests on."""
+    head = (
+        "patient",
+        "access",
+        "kind",
+        "definition",
+        "ordinal",
+        "about",
+        "group",
+        "start_earliest",
+        "start_latest",
+        "end_earliest",
+        "end_latest",
+        "days_shortest",
+        "days_longest",
+        "entered",
+        "outcome",
+        "because",
+        "entries",
+        "notes",
+    )
+    rows = []
+    for one in found:
+        short, long = one.shortest, one.longest
+        rows.append(
+            (
+                one.patient,
+                one.access,
+                one.kind.value,
+                one.definition,
+                one.ordinal,
+                one.about or "",
+                one.group or "",
+                long.start,
+                short.start,
+                short.end,
+                long.end,
+                short.days,
+                long.days,
+                long.entered,
+                long.outcome.value,
+                long.ended_by,
+                " ".join(one.roots),
+                " ".join(one.notes),
+            )
+        )
+    return csv_of(head, rows)
