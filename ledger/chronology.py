@@ -16,7 +16,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from functools import cached_property
-from typing import Any, cast
+from typing import cast
 from zoneinfo import ZoneInfo
 
 from ledger.dates import PartialDate, instant_text
@@ -98,6 +98,15 @@ class History:
     @cached_property
     def facts(self) -> tuple[InForce, ...]:
         """The effective history, in clinical order."""
+        return tuple([keyed[-1] for keyed in self._ordered])
+
+    @cached_property
+    def _ordered(self) -> list[Keyed]:
+        """The effective history, each fact behind what it is sorted by."""
+        plain = None if self.merged or self.as_of is not None else _plain_facts(self.entries, self.zone)
+        if plain is not None:
+            plain.sort()
+            return plain
         found = effective(self.entries)
         for _, others in self.merged:
             found += effective(others)
@@ -107,7 +116,18 @@ class History:
             found = through_links(found, in_force(self.entries))
         if self.as_of is not None:
             found = _as_of(found, self.as_of, self.zone)
-        return tuple(in_clinical_order(found, self.zone))
+        return sorted([(*clinical_key(one, self.zone), one) for one in found], key=_without_fact)
+
+    def followed_by(self, added: Iterable[Entry]) -> History:
+        """The same history with entries that were appended to it. What is sorted already is not sorted again."""
+        new = tuple(added)
+        grown = replace(self, entries=self.entries + new)
+        if "_ordered" in self.__dict__ and not self.merged and not self.as_of:
+            plain = _plain_facts(new, self.zone)
+            # Where something corrects, retracts or links, everything is looked at anew; links stay in force after it.
+            if plain is not None and all(entry.event.kind in _PLAIN for entry in self.entries):
+                grown.__dict__["_ordered"] = sorted(self._ordered + plain)
+        return grown
 
     @cached_property
     def accesses(self) -> tuple[str, ...]:
@@ -253,12 +273,48 @@ def through_links(facts: list[InForce], holding: Iterable[Entry]) -> list[InForc
     return seen
 
 
+Keyed = tuple[datetime, str, int, str, InForce]
+"""A fact behind what it is sorted by. No two facts of one history share their root, so facts are never compared."""
+
+
+def _without_fact(keyed: Keyed) -> tuple[datetime, str, int, str]:
+    return keyed[:4]
+
+
+_PLAIN = FACT_KINDS | {"report-reviewed"}
+"""Kinds that leave every other entry in force and read as it is."""
+
+
+def _plain_facts(entries: Iterable[Entry], zone: ZoneInfo) -> list[Keyed] | None:
+    """The facts of entries of which none corrects, retracts or links; None if one does. This runs at every append."""
+    found: list[Keyed] = []
+    for entry in entries:
+        fact = entry.event
+        kind = fact.kind
+        if kind not in FACT_KINDS:
+            if kind in _PLAIN:
+                continue
+            return None
+        held = fact.__dict__
+        root = entry.id
+        one = _new(InForce)
+        # The constructor of a frozen class costs as much as all the rest of this loop.
+        one.__dict__.update(fact=fact, entry=entry, root=root, access=held.get("access"), possibly=False)
+        happened = fact.happened
+        moment = happened.latest_in(zone) if kind in CLOSES else happened.earliest_in(zone)
+        found.append((moment, held.get("visit") or "", _RANK[kind], root, one))
+    return found
+
+
+_new = object.__new__
+
+
 def in_clinical_order(facts: Iterable[InForce], zone: ZoneInfo) -> list[InForce]:
     """By when it happened; ties by visit, kind and root id, never by when it arrived."""
     return sorted(facts, key=lambda one: clinical_key(one, zone))
 
 
-def clinical_key(one: InForce, zone: ZoneInfo) -> tuple[Any, ...]:
+def clinical_key(one: InForce, zone: ZoneInfo) -> tuple[datetime, str, int, str]:
     """What opens an access sorts by its earliest reading, what closes one by its latest, all else by its earliest."""
     fact = one.fact
     moment = fact.happened.latest_in(zone) if fact.kind in CLOSES else fact.happened.earliest_in(zone)
