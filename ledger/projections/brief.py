@@ -548,7 +548,8 @@ class _Maker:
 
     @property
     def recorded_up_to(self) -> str:
-        newest = max((entry.recorded_at for entry in self.history.entries), default=None)
+        streams = (self.history.entries, *(entries for _, entries in self.history.merged))
+        newest = max((entry.recorded_at for entries in streams for entry in entries), default=None)
         return "" if newest is None else _local(newest, self.history)
 
     @property

@@ -518,7 +518,8 @@ class _Maker:
         yield f"Send the report to: {name if unit is not None else _BLANK}"
 
     def _cautions(self) -> tuple[str, ...]:
-        newest = max((entry.recorded_at for entry in self.history.entries), default=None)
+        streams = (self.history.entries, *(entries for _, entries in self.history.merged))
+        newest = max((entry.recorded_at for entries in streams for entry in entries), default=None)
         up_to = "nothing is recorded"
         if newest is not None:
             moment = datetime.fromisoformat(newest).astimezone(self.history.zone)

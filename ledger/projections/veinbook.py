@@ -114,7 +114,8 @@ def _lines_of(a: Folded) -> list[Occupant]:
     if a.access_kind is AccessKind.PERITONEAL or (not a.is_catheter and a.access_kind is not AccessKind.HYBRID):
         return []
     what = words_of(a.access_kind)
-    side, vein, since, roots = a.side, a.vein, a.opened, []
+    # The outflow of a hybrid is its catheter, so its outflow vein is the one that it lies in.
+    side, vein, since, roots = a.side, a.vein or a.outflow, a.opened, []
     if a.made is not None:
         roots.append(a.made.root)
         if isinstance(a.made.fact, CatheterPlaced):

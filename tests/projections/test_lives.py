@@ -6,11 +6,13 @@ All people are invented. What is checked against is the description of the five 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 from ledger.projections.folding import fold_of
 from ledger.projections.proving import RULES, dialyses_of, proofs_of
-from tests.lives import a_history, happening
+from ledger.projections.state import accesses_of
+from tests.lives import a_history, grown, happening, retracted
 from tests.projections.telling import (
     FISTULA,
     GRAFT,
@@ -1231,6 +1233,55 @@ def test_a_jump_graft_that_continues_the_access_changes_its_vessels_and_not_its_
 
     assert view.name == "LEFT upper-arm fistula (brachial-axillary)"
     assert view.opened == "2022-01-10"
+
+
+# --- Identity -----------------------------------------------------------------------------------------------------
+
+
+def test_two_accesses_that_turned_out_to_be_one_are_told_as_one():
+    history = a_history(
+        fistula("2023-03-04"),
+        looked("2025-02-10", "A2", thrill="weak"),
+        happening("accesses-are-one", "2025-02-17", survivor=FISTULA, other="A2"),
+    )
+
+    (view,) = accesses_of(history, date(2025, 3, 4))
+
+    assert view.access == FISTULA
+    assert view.findings_words == "findings open since 10 February 2025: weak thrill; not referred"
+
+
+def test_and_parted_again_by_retracting_the_link():
+    history = a_history(
+        fistula("2023-03-04"),
+        looked("2025-02-10", "A2", thrill="weak"),
+        happening("accesses-are-one", "2025-02-17", survivor=FISTULA, other="A2"),
+    )
+
+    parted = retracted(history, history.entries[2].id)
+
+    assert [view.access for view in accesses_of(parted, date(2025, 3, 4))] == [FISTULA, "A2"]
+
+
+def test_one_access_that_turned_out_to_be_two():
+    history = a_history(fistula("2023-03-04"), clotted("2025-02-10", known_by="imaging"))
+    history = grown(
+        history,
+        happening("access-split", "2025-02-17", access=FISTULA, part="A2", entries=[history.entries[1].id]),
+    )
+
+    assert not on("2025-03-04", history).is_thrombosed
+    assert on("2025-03-04", history, "A2").is_thrombosed
+
+
+def test_two_records_of_one_person_are_read_as_one_history():
+    other = a_history(line("2024-09-02"), patient="P0002").entries
+    history = replace(
+        a_history(fistula("2023-03-04"), happening("patients-are-one", "2025-02-17", other="P0002")),
+        merged=(("P0002", other),),
+    )
+
+    assert {view.access for view in accesses_of(history, date(2025, 3, 4))} == {FISTULA, LINE}
 
 
 # --- As of a day, as known on a day -------------------------------------------------------------------------------

@@ -172,3 +172,13 @@ def test_a_peritoneal_catheter_lies_in_no_vein():
     )
 
     assert vein_book_of(history).occupants == ()
+
+
+def test_the_outflow_of_a_hybrid_lies_in_a_central_vein():
+    history = a_history(
+        happening("creation", "2025-01-06", access="H1", access_kind="hybrid", side="left", outflow="internal-jugular")
+    )
+
+    assert vein_book_of(history).lines() == [
+        "LEFT internal jugular vein: graft-to-catheter hybrid, from 6 January 2025, still in"
+    ]
