@@ -172,6 +172,12 @@ IMPOSSIBLE: list[tuple[str, str, list[Event], list[Event]]] = [
     ),
     (
         "before-made",
+        "a fistula is needled a second before it was made, not in the same second",
+        [fistula("2020-03-04T10:30:15Z"), session("2020-03-04T10:30:14Z")],
+        [fistula("2020-03-04T10:30:15Z"), session("2020-03-04T10:30:15Z")],
+    ),
+    (
+        "before-made",
         "a catheter is used before it was placed",
         [line("2020-03-04"), used("2020-03-03", "catheter")],
         [line("2020-03-04"), used("2020-03-04", "catheter")],
@@ -778,6 +784,12 @@ ODD: list[tuple[str, str, list[Event], list[Event]]] = [
         "an angiogram of an access that was not yet there",
         [fistula("2020-03-04"), on("angiogram", "2020-03-03")],
         [fistula("2020-03-04"), on("angiogram", "2020-03-04")],
+    ),
+    (
+        "looked-at-before-made",
+        "a second before, not in the same second",
+        [fistula("2020-03-04T10:30:15Z"), on("examination", "2020-03-04T10:30:14Z")],
+        [fistula("2020-03-04T10:30:15Z"), on("examination", "2020-03-04T10:30:15Z")],
     ),
     (
         "planned-after-made",
@@ -1411,6 +1423,16 @@ def test_a_doubt_goes_when_what_raised_it_is_withdrawn(code: str, what: str, odd
 
     assert code in all_codes(history)
     assert code not in all_codes(after)
+
+
+def test_what_was_cut_out_is_not_taken_up_again_and_what_was_tied_may_be():
+    back = [on("taken-up-again", "2021-06-01"), used("2021-06-02")]
+
+    cut_out = last_judged(graft("2020"), given_up("2021-05-31", "excision"), *back)
+    tied = last_judged(graft("2020"), given_up("2021-05-31", "ligation"), *back)
+
+    assert codes(cut_out) == {"after-excision"}
+    assert tied == Verdict()
 
 
 def test_every_law_has_a_story():

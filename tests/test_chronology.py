@@ -235,6 +235,18 @@ def test_one_day_is_told_in_the_order_of_visits_and_of_the_table_of_kinds():
     assert order == [("V1", "stent"), ("V2", "angiogram"), ("V2", "angioplasty"), ("V2", "stent")]
 
 
+def test_two_of_a_kind_on_one_day_are_told_in_the_order_of_their_ids_however_they_arrived():
+    looked = [an_entry(on("examination", "2021-05-31", **said), 1, source=source) for source, said in _TWO_LOOKS]
+
+    one_order = [fact.root for fact in a_history(*looked).facts]
+    other_order = [fact.root for fact in a_history(*reversed(looked)).facts]
+
+    assert one_order == other_order == sorted(one_order)
+
+
+_TWO_LOOKS: list[tuple[str, dict[str, Any]]] = [("paper-1", {"thrill": "weak"}), ("paper-2", {"thrill": "absent"})]
+
+
 @given(lives(), st.randoms(use_true_random=False), zones)
 def test_the_order_of_arrival_changes_nothing(life: list[Fact], random: Any, zone: ZoneInfo):
     """For entries all admitted, however they arrived: the same facts, under the same ids, in the same order."""
