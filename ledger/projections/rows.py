@@ -36,7 +36,7 @@ date in the letters in which it was said):
                     entry it rests on, and how it is known; of open findings key, day and root; of conflicts what about
                     and two roots
 
-`to_bytes` writes a row as the store keeps it, `row_from_bytes` reads it.
+`stored_rows_of` writes the rows of a patient as the store keeps them, `rows_from_bytes` reads them.
 
 To add a column, add it at the end of `AccessRow` and here; the store's table and `rebuild`
 follow it.
@@ -45,7 +45,7 @@ follow it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import orjson
@@ -95,8 +95,8 @@ class AccessRow:
     facts: dict[str, Any]
 
     def to_bytes(self) -> bytes:
-        """The row as JSON, its columns in order: equal rows give equal bytes."""
-        return orjson.dumps(self)
+        """The row as the store keeps it: equal rows give equal bytes."""
+        return orjson.dumps(_shortened({name: getattr(self, name) for name in _COLUMNS}))
 
 
 def rows_of(history: History) -> list[AccessRow]:
@@ -104,14 +104,100 @@ def rows_of(history: History) -> list[AccessRow]:
 
     Give it the whole history, not a view as of a day. Sessions may be in it; they are left out.
     """
-    folds = fold_of(history, sessions=False)
-    dialyses = dialyses_of(folds, history.zone) if any(a.needle_uses for a in folds.accesses.values()) else []
-    return [_row(folded, dialyses, history) for folded in folds.accesses.values()]
+    return [AccessRow(**columns) for columns in _columns_of_each(history)]
+
+
+def stored_rows_of(history: History) -> tuple[list[str], bytes]:
+    """The ids of a patient's accesses, and their rows as one JSON array, as the store keeps them.
+
+    The same as `to_bytes` of every row of `rows_of`, without making the rows: this runs at every append.
+    """
+    accesses: list[str] = []
+    rows: list[dict[str, Any]] = []
+    for columns in _columns_of_each(history):
+        accesses.append(columns["access"])
+        rows.append(_shortened(columns))
+    return accesses, orjson.dumps(rows)
+
+
+def rows_from_bytes(stored: bytes) -> list[AccessRow]:
+    """The rows that `stored_rows_of` wrote."""
+    return [_row_from(row) for row in orjson.loads(stored)]
 
 
 def row_from_bytes(stored: bytes) -> AccessRow:
     """The row that `to_bytes` wrote."""
-    return AccessRow(**orjson.loads(stored))
+    return _row_from(orjson.loads(stored))
+
+
+# --- As the store keeps it ----------------------------------------------------------------------------------------
+#
+# What is None or none of is left out, and a claim's state and day stand in their columns only. A row that fits into
+# the page of its stream spares every append a page.
+
+_CLAIMS = (
+    ("body", "body", "body_day"),
+    ("readiness", "readiness", "readiness_day"),
+    ("use", "use", "use_day"),
+    ("standing", "standing", "standing_day"),
+    ("flow", "flow", "flow_day"),
+)
+
+
+def _shortened(columns: dict[str, Any]) -> dict[str, Any]:
+    short = {name: value for name, value in columns.items() if value}
+    facts = dict(columns["facts"])
+    for name in _CLAIMED:
+        claim = facts.get(name)
+        if claim is None or isinstance(claim[0], list):
+            continue  # A catheter has no flow; what was told both ways is kept as it is.
+        if len(claim) == 1:
+            del facts[name]
+        else:
+            facts[name] = claim[2:] if claim[3] else claim[2]
+    short["facts"] = facts
+    return short
+
+
+def _row_from(short: dict[str, Any]) -> AccessRow:
+    columns = {**_NOTHING, **short}
+    facts: dict[str, Any] = {}
+    for name, state, day in _CLAIMS:
+        claim = short["facts"].get(name)
+        if claim is None:
+            if columns[state] is not None:
+                facts[name] = [columns[state]]
+        elif isinstance(claim, str):
+            facts[name] = [columns[state], columns[day], claim, ""]
+        elif isinstance(claim[0], list):
+            facts[name] = claim
+        else:
+            facts[name] = [columns[state], columns[day], *claim]
+    for name, told in short["facts"].items():
+        facts.setdefault(name, told)
+    return AccessRow(**{**columns, "facts": facts})
+
+
+_CLAIMED = tuple(name for name, _, _ in _CLAIMS)
+_COLUMNS = tuple(column.name for column in fields(AccessRow))
+_NOTHING: dict[str, Any] = {column.name: 0 if column.type == "int" else None for column in fields(AccessRow)}
+
+
+# --- From the fold to columns -------------------------------------------------------------------------------------
+
+
+def _columns_of_each(history: History) -> list[dict[str, Any]]:
+    folds = fold_of(history, sessions=False)
+    dialyses = None
+    found = []
+    for folded in folds.accesses.values():
+        ready = folded.ready
+        if folded.needle_uses:
+            if dialyses is None:
+                dialyses = dialyses_of(folds, history.zone)
+            ready = readiness_of(folded, dialyses, history)
+        found.append(_columns(folded, ready))
+    return found
 
 
 def name_of(a: Folded) -> str:
@@ -138,77 +224,86 @@ def readiness_of(a: Folded, dialyses: Sequence[Dialysis], history: History) -> C
     return a.ready
 
 
-def _row(a: Folded, dialyses: Sequence[Dialysis], history: History) -> AccessRow:
-    ready = readiness_of(a, dialyses, history)
-    findings = sorted(a.findings.items())
-    oldest = min((found.one.fact.happened for _, found in findings), default=None)
+def _columns(a: Folded, ready: Claim) -> dict[str, Any]:
+    # `_value_` is what `value` gives, without a call; this runs at every append.
+    body, flow, use, standing = a.body, a.flow, a.use, a.standing
+    body_state, flow_state, standing_state = body.state, flow.state, standing.state
+    kind, side, site = a.access_kind, a.side, a.site
+    body_day, standing_day, ready_day, use_day = _day(body), _day(standing), _day(ready), _day(use)
+    is_catheter = kind is not None and kind.is_catheter
     closed = None
-    if a.body.state.is_out:
-        closed = _day(a.body)
-    elif a.standing.state is Standing.GIVEN_UP:
-        closed = _day(a.standing)
+    if body_state.is_out:
+        closed = body_day
+    elif standing_state is Standing.GIVEN_UP:
+        closed = standing_day
     treatments = 0
     for _, treated in a.lesions.values():
-        treatments = max(treatments, len({one.one.fact.happened for one in treated}))
+        if len(treated) > treatments:
+            treatments = max(treatments, len({one.one.fact.happened for one in treated}))
     facts: dict[str, Any] = {
-        "body": _told(a.body),
+        "body": _told(body),
         "readiness": _told(ready),
-        "use": _told(a.use),
-        "standing": _told(a.standing),
+        "use": _told(use),
+        "standing": _told(standing),
     }
-    if not a.is_catheter:
-        facts["flow"] = _told(a.flow) if a.flow_also is None else [_told(a.flow_also), _told(a.flow)]
-    if findings:
-        facts["findings"] = [[key, str(found.one.fact.happened), found.one.root] for key, found in findings]
+    flow_day = None
+    if not is_catheter:
+        flow_day = _day(flow)
+        facts["flow"] = _told(flow) if a.flow_also is None else [_told(a.flow_also), _told(flow)]
+    oldest = None
+    if a.findings:
+        findings = sorted(a.findings.items())
+        oldest = min(found.one.fact.happened for _, found in findings)
+        facts["findings"] = [[key, found.one.fact.happened, found.one.root] for key, found in findings]
     if a.conflicts:
         facts["conflicts"] = [[found.about, found.first.root, found.second.root] for found in a.conflicts]
-    return AccessRow(
-        access=a.access,
-        name=name_of(a),
-        access_kind=a.access_kind.value if a.access_kind is not None else None,
-        side=a.side.value if a.side is not None and a.other_side is None else None,
-        site=a.site.value if a.site is not None else None,
-        body=a.body.state.value,
-        body_day=_day(a.body),
-        flow=None if a.is_catheter else a.flow.state.value,
-        flow_day=None if a.is_catheter else _day(a.flow),
-        flow_how=None if a.is_catheter else a.flow.how or None,
-        readiness=ready.state.value,
-        readiness_day=_day(ready),
-        use=a.use.state.value,
-        use_day=_day(a.use),
-        last_use=_happened(a.last_use),
-        standing=a.standing.state.value,
-        standing_day=_day(a.standing),
-        opened=None if a.opened is None else str(a.opened),
-        second_stage=_happened(a.second_stage),
-        device_since=_happened(a.device_since),
-        closed=closed,
-        first_event=_happened(a.first),
-        last_event=_happened(a.last),
-        last_intervention=_happened(a.interventions[-1]) if a.interventions else None,
-        referred=_happened(a.referral),
-        findings=len(findings),
-        findings_since=None if oldest is None else str(oldest),
-        instructions=len(a.instructions),
-        treatments=treatments,
-        conflicts=len(a.conflicts),
-        doubts=a.doubts,
-        entries=a.entries,
-        facts=facts,
-    )
+    return {
+        "access": a.access,
+        "name": name_of(a),
+        "access_kind": None if kind is None else kind._value_,
+        "side": None if side is None or a.other_side is not None else side._value_,
+        "site": None if site is None else site._value_,
+        "body": body_state._value_,
+        "body_day": body_day,
+        "flow": None if is_catheter else flow_state._value_,
+        "flow_day": flow_day,
+        "flow_how": None if is_catheter else flow.how or None,
+        "readiness": ready.state._value_,
+        "readiness_day": ready_day,
+        "use": use.state._value_,
+        "use_day": use_day,
+        "last_use": _happened(a.last_use),
+        "standing": standing_state._value_,
+        "standing_day": standing_day,
+        "opened": a.opened,
+        "second_stage": _happened(a.second_stage),
+        "device_since": _happened(a.device_since),
+        "closed": closed,
+        "first_event": _happened(a.first),
+        "last_event": _happened(a.last),
+        "last_intervention": _happened(a.interventions[-1]) if a.interventions else None,
+        "referred": _happened(a.referral),
+        "findings": len(a.findings),
+        "findings_since": oldest,
+        "instructions": len(a.instructions),
+        "treatments": treatments,
+        "conflicts": len(a.conflicts),
+        "doubts": a.doubts,
+        "entries": a.entries,
+        "facts": facts,
+    }
 
 
 def _told(claim: Claim) -> list[str | None]:
     one = claim.one
     if one is None:
-        return [claim.state.value]
-    return [claim.state.value, str(one.fact.happened), one.root, claim.how]
+        return [claim.state._value_]
+    return [claim.state._value_, one.fact.happened, one.root, claim.how]
 
 
 def _day(claim: Claim) -> str | None:
-    return None if claim.one is None else str(claim.one.fact.happened)
+    return None if claim.one is None else claim.one.fact.happened
 
 
 def _happened(one: InForce | None) -> str | None:
-    return None if one is None else str(one.fact.happened)
+    return None if one is None else one.fact.happened

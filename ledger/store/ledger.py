@@ -24,7 +24,7 @@ from ledger.dates import instant_text
 from ledger.entries import Draft, Entry, Signature, chained, decode, encode, entry_id_of, entry_made, genesis
 from ledger.errors import Doubt, LedgerError, NotFound, NotTrusted, Refused, StaleHistory
 from ledger.events import FACT_KINDS, SESSION_KINDS, PatientsAreOne
-from ledger.projections.rows import AccessRow, row_from_bytes, rows_of
+from ledger.projections.rows import AccessRow, rows_from_bytes, stored_rows_of
 from ledger.store import schema
 from ledger.store.database import Database
 from ledger.store.opening import ORGANISATION, opened
@@ -390,7 +390,7 @@ class Ledger:
         )
         if model.accesses != old_accesses:
             had = {row.access for row in rows_in(old_accesses)} if old_accesses else set()
-            new = {row.access for row in model.rows}
+            new = set(model.owned)
             for access in had - new:
                 self.db.execute(
                     "DELETE FROM access_owners WHERE org=? AND access=? AND patient=?", (self.org, access, number)
@@ -418,7 +418,8 @@ class ReadModel:
 
     doubts: int
     joins: str | None
-    rows: Sequence[AccessRow]
+    owned: Sequence[str]
+    """The ids of the accesses that have a row."""
     accesses: bytes
 
 
@@ -427,18 +428,13 @@ def read_model(history: History, joined_to: int | None, doubts: int | None = Non
     joins = ",".join(str(number_of(patient)) for patient, _ in history.merged) or None
     if joined_to is not None:
         return ReadModel(0, joins, (), b"[]")
-    rows = rows_of(history)
-    accesses = b"[" + b",".join([row.to_bytes() for row in rows]) + b"]"
-    return ReadModel(len(doubts_of(history)) if doubts is None else doubts, joins, rows, accesses)
+    owned, rows = stored_rows_of(history)
+    return ReadModel(len(doubts_of(history)) if doubts is None else doubts, joins, owned, rows)
 
 
 def rows_in(accesses: bytes | memoryview | None) -> list[AccessRow]:
     """The rows of accesses that a read model holds."""
-    if accesses is None:
-        return []
-    import orjson
-
-    return [row_from_bytes(orjson.dumps(row)) for row in orjson.loads(bytes(accesses))]
+    return [] if accesses is None else rows_from_bytes(bytes(accesses))
 
 
 def _no_such_patient(number: int) -> NotFound:

@@ -76,11 +76,11 @@ def rebuild(ledger: Ledger, *, progress: Callable[[int], None] | None = None) ->
             zone = zones.get(number, ledger.zone)
             model = read_model(History(patient=patient_id(number), zone=zone, entries=tuple(found)), None)
             models.append((model.doubts, None, None, model.accesses, ledger.org, stream, len(found)))
-            for row in model.rows:
-                if gone.pop(row.access, None) != number:
-                    owners.append((ledger.org, row.access, number))
+            for access in model.owned:
+                if gone.pop(access, None) != number:
+                    owners.append((ledger.org, access, number))
             patients += 1
-            accesses += len(model.rows)
+            accesses += len(model.owned)
             if len(models) >= BATCH:
                 flush()
                 if progress is not None:
