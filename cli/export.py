@@ -1,9 +1,11 @@
-"""`export`: the same facts as FHIR, to standard output or to files."""
+"""`export`: what is known of patients as HL7 FHIR, to standard output or to files.
+
+Thin, like every command: the mapping is in `fhir_mapping`. What leaves is noted in the audit.
+"""
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Iterator
+from contextlib import nullcontext
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -11,12 +13,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from cli import say
-from cli.options import JsonOption, LedgerOption, opened
+from cli.fhir import SettingsOption, line, put, settings_of
+from cli.options import ByOption, JsonOption, LedgerOption, opened, the_patient
 
 if TYPE_CHECKING:
-    from fhir_mapping.elements import Resource
-    from fhir_mapping.site import Directory, Site
+    from fhir_mapping.export import Exporter
     from ledger.store import Ledger
+
+PARTLY = 3
 
 
 class Form(StrEnum):
@@ -31,184 +35,148 @@ class Release(StrEnum):
 
 def export(
     patient: Annotated[
-        str | None, typer.Argument(metavar="PATIENT", help="A patient's id, number or name.", show_default=False)
+        str | None,
+        typer.Argument(metavar="PATIENT", help="A patient's id, number or name.", show_default=False),
     ] = None,
     everybody: Annotated[bool, typer.Option("--all", help="Every patient of the ledger.")] = False,
     unit: Annotated[
-        str | None, typer.Option("--unit", metavar="UNIT", help="Every patient of a unit.", show_default=False)
+        str | None, typer.Option("--unit", metavar="UNIT", help="The patients of one unit.", show_default=False)
     ] = None,
     form: Annotated[
         Form, typer.Option("--as", help="bundle: a transaction for each patient. ndjson: a resource a line.")
     ] = Form.BUNDLE,
     to: Annotated[
         Path | None,
-        typer.Option("--to", metavar="FOLDER", help="Write files there instead of printing.", show_default=False),
+        typer.Option(
+            "--to", metavar="FOLDER", help="Write files into this folder instead of printing.", show_default=False
+        ),
     ] = None,
+    fhir_release: Annotated[Release, typer.Option("--fhir-release", help="Which release of FHIR.")] = Release.R4,
+    since: Annotated[
+        str | None,
+        typer.Option(
+            "--since",
+            metavar="DAY|INSTANT",
+            help="Only what has changed after this day or instant.",
+            show_default=False,
+        ),
+    ] = None,
+    check: Annotated[
+        bool, typer.Option("--check", help="Check every resource; a patient with a faulty one is left out and named.")
+    ] = False,
     namespace: Annotated[
         str | None,
         typer.Option(
             "--namespace",
             envvar="ACCESS_LEDGER_FHIR_NAMESPACE",
             metavar="URI",
-            help="The URI under which identifiers are unique; without it, one made of the ledger's own id.",
+            help="The URI under which identifiers are unique. Without it, that of the settings or the ledger's own.",
             show_default=False,
         ),
     ] = None,
-    attach_text: Annotated[
-        bool, typer.Option("--attach-text", help="Let report texts and quotes go out as well.")
-    ] = False,
     create_patients: Annotated[
         bool, typer.Option("--create-patients", help="Patient resources as well; else a reference by number.")
     ] = False,
-    fhir_release: Annotated[Release, typer.Option("--fhir-release", help="Which release of FHIR.")] = Release.R4,
-    check: Annotated[
-        bool, typer.Option("--check", help="Check every resource first, and write nothing that fails.")
+    attach_text: Annotated[
+        bool, typer.Option("--attach-text", help="Let report texts and quotes go out as well.")
     ] = False,
+    without_sessions: Annotated[
+        bool, typer.Option("--without-sessions", help="Without single dialysis sessions.")
+    ] = False,
+    settings: SettingsOption = None,
+    by: ByOption = None,
     ledger: LedgerOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Write a patient's facts, or everybody's, as FHIR resources (R4).
+    """Write what is known of patients as HL7 FHIR: one patient, a unit, or all.
 
-    Nothing that changes with today's date is in there, so the same ledger gives the same bytes. A withdrawn fact goes
-    out as entered in error; report texts stay here unless --attach-text says otherwise.
+    Printed, a bundle or a resource stands on a line of its own. Written to a folder, bundles are one file a patient,
+    and ndjson is one file a type with a manifest. Nothing that is there is overwritten. No text of a report and no
+    name of a patient leaves unless it is asked for here or in the settings.
     """
-    from fhir_mapping.site import Site
-    from ledger.errors import WrongInput
+    from dataclasses import replace
+
+    from cli.look import noted
+    from fhir_mapping.export import Exporter
 
     if sum((patient is not None, everybody, unit is not None)) != 1:
-        raise WrongInput("It is not said whose facts to export.", "Name one patient, or say --all or --unit UNIT.")
+        raise typer.BadParameter("say whose facts: a PATIENT, --unit UNIT or --all.")
     with opened(ledger) as found:
-        site = Site(
-            namespace=namespace or f"urn:uuid:{found.uuid}", attach_text=attach_text, create_patients=create_patients
+        site = settings_of(found, settings).site
+        site = replace(
+            site,
+            namespace=namespace or site.namespace,
+            create_patients=site.create_patients or create_patients,
+            attach_text=site.attach_text or attach_text,
         )
-        patients = [found.who.the_patient(patient).id] if patient else _patients(found, unit)
-        made = _made(found, patients, site, fhir_release, check)
-        if form is Form.NDJSON:
-            counts = _as_ndjson(found, made, to)
-        else:
-            counts = _as_bundles(made, site, to)
-    if to is not None:
-        if as_json:
-            say.as_json({"folder": str(to), "patients": len(patients), "resources": counts})
-        else:
-            total = sum(counts.values())
-            say.out(
-                f"{say.counted(total, 'resource')} of {say.counted(len(patients), 'patient')} written to {to}: "
-                + ", ".join(f"{number} {kind}" for kind, number in sorted(counts.items()))
-                + "."
-            )
+        exporter = Exporter(
+            found,
+            site,
+            release=fhir_release.value,
+            since=None if since is None else _instant(since, found),
+            check=check,
+            sessions=not without_sessions,
+        )
+        patients = [the_patient(found, patient).id] if patient is not None else list(exporter.patients(unit))
+        noted(found, "export", by, patients[0] if patient is not None else None, about=unit)
+        _write(exporter, patients, form, to, as_json)
 
 
-def _patients(ledger: Ledger, unit: str | None) -> list[str]:
-    """Everybody's ids but those of records that were joined to another: these speak through the survivor."""
-    from ledger.store import patients_of
-    from ledger.store.who import number_of
-
-    return [
-        patient for patient in patients_of(ledger, unit=unit) if ledger.standing(number_of(patient)).joined_to is None
-    ]
-
-
-def _made(
-    ledger: Ledger, patients: list[str], site: Site, release: Release, check: bool
-) -> Iterator[tuple[str, list[Resource]]]:
-    """The resources of one patient after the other; a record that was joined to another speaks through that one."""
-    from fhir_mapping.r5 import released
-    from fhir_mapping.resources import resources_of
-
-    people = directory_of(ledger)
-    with say.progress("patients", len(patients)) as progress:
-        for number, patient in enumerate(patients, start=1):
-            history = ledger.history(patient, sessions=True)
-            resources = released(
-                resources_of(history, ledger.who.patient(patient), site, ledger.papers.words, people(patient)),
-                release.value,
-                site,
-            )
-            if check:
-                _check(resources, site, release, patient)
-            yield patient, resources
-            if progress is not None:
-                progress(number)
-
-
-def directory_of(ledger: Ledger) -> Any:
-    """A function that gives the names behind the ids in one patient's entries."""
-    from fhir_mapping.site import Directory, ReportCopy
-
-    persons = {one.id: one for one in ledger.who.people()}
-    units = {one.id: one for one in ledger.who.units()}
-    centres = {one.id: one for one in ledger.who.centres()}
-
-    def of(patient: str) -> Directory:
-        reports = {
-            one.id: ReportCopy(
-                id=one.id,
-                received_at=one.arrived_at,
-                text=None if one.text_id is None else ledger.papers.text(one.text_id),
-            )
-            for one in ledger.papers.reports(patient=patient)
-        }
-        return Directory(persons=persons, units=units, centres=centres, reports=reports)
-
-    return of
-
-
-def _check(resources: list[Resource], site: Site, release: Release, patient: str) -> None:
-    from fhir_mapping.checks import gate, problems_of
-    from ledger.errors import WrongInput
-
-    for resource in resources:
-        wrong = gate(resource, release.value) + (problems_of(resource, site) if release is Release.R4 else [])
-        if wrong:
-            raise WrongInput(
-                f"A resource of {patient} does not pass the check: {'; '.join(wrong[:3])}.",
-                "This is a mistake of ours, or of the file of codes; nothing more was written.",
-            )
-
-
-def _as_ndjson(ledger: Ledger, made: Iterator[tuple[str, list[Resource]]], to: Path | None) -> dict[str, int]:
-    from fhir_mapping.bundles import NdjsonFiles
+def _write(exporter: Exporter, patients: list[str], form: Form, to: Path | None, as_json: bool) -> None:
+    """Writes patient after patient, and says which were left out."""
+    from fhir_mapping.bundles import NdjsonFiles, bundle_of
     from fhir_mapping.elements import written
-    from ledger.dates import instant_text
-
-    if to is not None:
-        with NdjsonFiles(to, instant_text(ledger.clock())) as files:
-            for _, resources in made:
-                files.add(resources)
-        return files.counts
-    for _, resources in made:
-        for resource in resources:
-            sys.stdout.buffer.write(written(resource) + b"\n")
-    return {}
-
-
-def _as_bundles(made: Iterator[tuple[str, list[Resource]]], site: Site, to: Path | None) -> dict[str, int]:
-    """A transaction for each patient: a file each, or a line each."""
-    import os
-
-    from fhir_mapping.bundles import bundle_of
-    from fhir_mapping.elements import written
-    from ledger.errors import WrongInput
 
     counts: dict[str, int] = {}
-    if to is not None:
-        to.mkdir(parents=True, exist_ok=True)
-    for patient, resources in made:
-        for resource in resources:
-            counts[resource["resourceType"]] = counts.get(resource["resourceType"], 0) + 1
-        content = written(bundle_of(resources, site)) + b"\n"
-        if to is None:
-            sys.stdout.buffer.write(content)
-            continue
-        place = to / f"{patient}.json"
-        try:
-            descriptor = os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        except FileExistsError:
-            raise WrongInput(
-                f"{place} is already there, and an export overwrites nothing.",
-                "Give an empty folder with --to, or move the old export away.",
-            ) from None
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(content)
-    return counts
+    left_out: list[dict[str, Any]] = []
+    files: Any = NdjsonFiles(to, exporter.newest()) if to is not None and form is Form.NDJSON else nullcontext()
+    with files as ndjson, say.progress("patients", len(patients)) as progress:
+        for number, one in enumerate(patients, start=1):
+            made = exporter.of(one)
+            if made.problems:
+                left_out.append({"patient": one, "problems": list(made.problems)})
+                say.aside(f"{one} is left out: {'; '.join(made.problems[:5])}.")
+                continue
+            for resource in made.resources:
+                counts[resource["resourceType"]] = counts.get(resource["resourceType"], 0) + 1
+            if ndjson is not None:
+                ndjson.add(made.resources)
+            elif form is Form.NDJSON:
+                for resource in made.resources:
+                    line(written(resource))
+            elif made.resources:
+                bundle = written(bundle_of(made.resources, exporter.site, others=made.identifiers))
+                if to is None:
+                    line(bundle)
+                else:
+                    put(to, f"{one}.json", bundle + b"\n")
+            if progress is not None:
+                progress(number)
+    done = len(patients) - len(left_out)
+    if to is not None and as_json:
+        say.as_json({"folder": str(to), "patients": done, "resources": counts, "left_out": left_out})
+    elif to is not None:
+        said = ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items())) or "nothing had changed"
+        total = say.counted(sum(counts.values()), "resource")
+        say.out(f"{total} of {say.counted(done, 'patient')} written to {to}: {said}.")
+    if left_out:
+        raise typer.Exit(PARTLY if done else 1)
+
+
+def _instant(since: str, ledger: Ledger) -> str:
+    """The instant after which a change counts: the end of a day of the organisation, or the instant itself."""
+    from datetime import date, datetime
+
+    from ledger.chronology import end_of_day
+    from ledger.dates import instant_text
+    from ledger.errors import WrongInput
+
+    try:
+        if len(since) == 10:
+            return end_of_day(date.fromisoformat(since), ledger.zone)
+        moment = datetime.fromisoformat(since)
+        return instant_text(moment if moment.tzinfo else moment.replace(tzinfo=ledger.zone))
+    except ValueError:
+        raise WrongInput(
+            "What --since says is neither a day nor an instant.", "Write it as 2026-03-04 or 2026-03-04T10:30:00+01:00."
+        ) from None

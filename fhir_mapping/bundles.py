@@ -151,7 +151,7 @@ class NdjsonFiles:
             kind = resource["resourceType"]
             file = self._files.get(kind)
             if file is None:
-                file = self._files[kind] = _created(self.folder / f"{kind}.ndjson")
+                file = self._files[kind] = created(self.folder / f"{kind}.ndjson")
             file.write(written(resource) + b"\n")
             self.counts[kind] = self.counts.get(kind, 0) + 1
 
@@ -161,7 +161,7 @@ class NdjsonFiles:
         for file in self._files.values():
             file.close()
         if error is None:
-            with _created(self.folder / "manifest.json") as file:
+            with created(self.folder / "manifest.json") as file:
                 file.write(written(self.manifest()))
 
     def manifest(self) -> Resource:
@@ -177,7 +177,8 @@ class NdjsonFiles:
         }
 
 
-def _created(path: Path) -> IO[bytes]:
+def created(path: Path) -> IO[bytes]:
+    """A new file, private to its owner. Raises WrongInput when it is there already."""
     import os
 
     try:

@@ -1,7 +1,7 @@
 """What our own extensions and codes mean, as StructureDefinitions and CodeSystems, made from the code that sends them.
 
-They are shipped as two Bundles beside this module (`structure-definitions.json`, `code-systems.json`) for whoever
-receives; a test says when the files are no longer what the code makes. Write them anew with
+They are shipped beside this module (`structure-definitions.json`, `code-systems.json`, `capability-statement.json`) for
+whoever receives; a test says when the files are no longer what the code makes. Write them anew with
 `python -m fhir_mapping.definitions`. Nothing here is written by hand: a new field or a new word of a list appears by
 itself.
 """
@@ -9,7 +9,7 @@ itself.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import is_dataclass
 from enum import Enum
 from pathlib import Path
@@ -17,6 +17,7 @@ from typing import Any
 
 import orjson
 
+from fhir_mapping.checks import TARGETS
 from fhir_mapping.details import FieldSpec, specs_of
 from fhir_mapping.devices import DEVICE_TYPES
 from fhir_mapping.elements import Element, Resource, list_name
@@ -47,6 +48,7 @@ PARTS: dict[str, type] = {
 KIND_WORDS = [*KINDS, *PARTS, "findings", "lesion"]
 PUBLISHER = "access-ledger"
 VERSION = "1.0.0"
+RELEASED = "2026-11-25"
 
 
 def code_systems(canonical: str = CANONICAL) -> list[Resource]:
@@ -326,19 +328,70 @@ def _shortened(text: str) -> str:
     return re.split(r"(?<=\.)\s", text, maxsplit=1)[0]
 
 
+def capability_statement(canonical: str = CANONICAL) -> Resource:
+    """What the ledger does as a client: which resources it sends and takes in, and by which interactions."""
+    types = sorted({path.split(".")[0] for path in TARGETS} | {"Patient"})
+    return {
+        "resourceType": "CapabilityStatement",
+        "id": "access-ledger",
+        "url": f"{canonical}/CapabilityStatement/access-ledger",
+        "version": VERSION,
+        "name": "AccessLedger",
+        "title": "access-ledger as a client",
+        "status": "active",
+        "experimental": False,
+        "date": RELEASED,
+        "publisher": PUBLISHER,
+        "description": "Sends the facts of dialysis accesses to a FHIR server, each once, and takes in what it holds.",
+        "kind": "requirements",
+        "fhirVersion": "4.0.1",
+        "format": ["application/fhir+json"],
+        "rest": [
+            {
+                "mode": "client",
+                "documentation": "Conditional update by identifier in transactions, conditional create, or plain "
+                "create, as the server's own statement allows. Nothing is ever deleted.",
+                "security": {"description": "None, a bearer token, or SMART Backend Services with a signed assertion."},
+                "resource": [
+                    {
+                        "type": kind,
+                        "interaction": [{"code": code} for code in ("create", "update", "read", "search-type")],
+                        "conditionalCreate": True,
+                        "conditionalUpdate": True,
+                        "searchParam": [_search_parameter(kind)],
+                    }
+                    for kind in types
+                ],
+                "interaction": [{"code": "transaction"}],
+            }
+        ],
+    }
+
+
+def _search_parameter(kind: str) -> Element:
+    if kind in ("Provenance", "Linkage"):
+        return {"name": "_tag", "type": "token"}
+    return {"name": "identifier", "type": "token"}
+
+
 # --- Files --------------------------------------------------------------------------------------------------------
 
-FILES = {"code-systems.json": code_systems, "structure-definitions.json": structure_definitions}
+FILES: dict[str, Callable[[], list[Resource]]] = {
+    "capability-statement.json": lambda: [capability_statement()],
+    "code-systems.json": code_systems,
+    "structure-definitions.json": structure_definitions,
+}
 
 
 def file_text(name: str) -> bytes:
-    """What one of the shipped files holds: a collection Bundle, indented, for people to read."""
+    """What one of the shipped files holds, indented for people to read: a collection Bundle, or the one resource."""
+    found = FILES[name]()
     bundle = {
         "resourceType": "Bundle",
         "type": "collection",
-        "entry": [{"fullUrl": one["url"], "resource": one} for one in FILES[name]()],
+        "entry": [{"fullUrl": one["url"], "resource": one} for one in found],
     }
-    return orjson.dumps(bundle, option=orjson.OPT_INDENT_2 | orjson.OPT_APPEND_NEWLINE)
+    return orjson.dumps(found[0] if len(found) == 1 else bundle, option=orjson.OPT_INDENT_2 | orjson.OPT_APPEND_NEWLINE)
 
 
 def write_files(folder: Path) -> None:
