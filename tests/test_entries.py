@@ -246,8 +246,12 @@ def test_the_fact_within_a_correction_is_lifted_as_well(monkeypatch: pytest.Monk
     correction = happening("correction", "2021-05-31", corrects="e1", root="e1", to=event_to_dict(to))
     of_the_first_form = encode(an_entry(correction, 2))
 
+    # Lifting twice would show: imaging becomes surgery, and surgery would become something else.
+    def lift(found: dict[str, Any]) -> dict[str, Any]:
+        return {**found, "known_by": {"imaging": "surgery", "surgery": "reported"}[found["known_by"]]}
+
     monkeypatch.setitem(FORMS, "thrombosis", 2)
-    monkeypatch.setitem(entries_module._LIFTS, ("thrombosis", 1), lambda found: {**found, "known_by": "surgery"})
+    monkeypatch.setitem(entries_module._LIFTS, ("thrombosis", 1), lift)
     lifted = decode(of_the_first_form, 2)
 
     assert isinstance(lifted.event, Correction)
