@@ -736,6 +736,13 @@ _WORDS = {
     Organism.STREPTOCOCCUS: "Streptococcus",
     Organism.PSEUDOMONAS: "Pseudomonas",
     Organism.CANDIDA: "Candida",
+    Modality.IN_CENTRE: "in-centre haemodialysis",
+    Grade.HIGH_GRADE: "high-grade",
+    Thrill.SYSTOLIC_ONLY: "systolic-only",
+    Bruit.SYSTOLIC_ONLY: "systolic-only",
+    Bruit.HIGH_PITCHED: "high-pitched",
+    Bruit.LOW_CONTINUOUS: "low-pitched continuous",
+    NeedleTechnique.ROPE_LADDER: "rope-ladder",
 }
 
 
