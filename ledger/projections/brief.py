@@ -32,6 +32,9 @@ from ledger.vocabulary import BackgroundWhat, ConfirmedHow, InstructionWhat, wor
 
 WIDTH, HEIGHT = 100, 40
 
+SUTURES_STOP_DAYS = 30
+"""For so many days sutures past their day stand at the top; after that among what is due. Ours, no source."""
+
 CAUTIONS = (
     (
         "Look, listen, feel first. Not recorded is not the same as not present. Stop and ask if arm, side or history "
@@ -315,7 +318,7 @@ class _Maker:
             stopped = view.flow is not None and view.folded.flow.state in (FlowIs.THROMBOSED, FlowIs.BOTH)
             if view.flow is not None and stopped and view.folded.standing.state is not Standing.GIVEN_UP:
                 yield BriefLine(f"{_upper(view.flow.words)} ({self.short(view)}).", view.flow.roots)
-        stopping = [(one, view) for view in open_views for one in view.instructions if _stops(one)]
+        stopping = [(one, view) for view in open_views for one in view.instructions if _stops(one, self.day)]
         for one, view in sorted(stopping, key=lambda pair: _STOPS.index(pair[0].what)):
             if one.holds:
                 yield BriefLine(self._instruction(one, view), (one.root,))
@@ -352,7 +355,13 @@ class _Maker:
             yield BriefLine(f"{about.capitalize()} UNSETTLED. {' '.join(told)}", (first.root, second.root))
 
     def _instruction(self, one: InstructionView, view: AccessView) -> str:
-        past = "PAST DUE: " if one.state == "past-due" else "to come: " if one.state == "waits" else ""
+        past = (
+            "PAST DUE, never recorded as done: "
+            if one.state == "past-due"
+            else "to come: "
+            if one.state == "waits"
+            else ""
+        )
         return f"Report of {day_words(one.given)}: {past}{one.words} ({self.short(view)})."
 
     def _just_ended(self, one: InstructionView) -> bool:
@@ -518,13 +527,17 @@ class _Maker:
     # --- 9: due ---
 
     def _due(self) -> Iterable[BriefLine]:
-        asked = [(one, view) for view in self.views for one in view.instructions if not _stops(one)]
-        for one, view in sorted(asked, key=lambda pair: (pair[0].due or pair[0].until or "9999", pair[0].what)):
+        asked = [(one, view) for view in self.views for one in view.instructions if not _stops(one, self.day)]
+        ended: list[BriefLine] = []  # told last: what is to come is read first
+        for one, view in sorted(asked, key=lambda pair: (not pair[0].holds, pair[0].due or "9999", pair[0].what)):
             if one.holds:
                 yield BriefLine(self._instruction(one, view), (one.root,))
             elif self._just_ended(one):
-                yield BriefLine(
-                    f"Ended {day_words(one.ended_on)} ({one.ending}): {one.words} ({self.short(view)}).", (one.root,)
+                ended.append(
+                    BriefLine(
+                        f"Ended {day_words(one.ended_on)} ({one.ending}): {one.words} ({self.short(view)}).",
+                        (one.root,),
+                    )
                 )
         for view in self.views:
             if view.in_body and _awaits_second_stage(view):
@@ -540,6 +553,7 @@ class _Maker:
         for doubt in shown_doubts(self.doubts, self.views):
             if doubt.code not in _DOUBTS_THAT_STOP:
                 yield BriefLine(f"In doubt: {doubt.words}", doubt.about)
+        yield from ended
         if self.person.life_plan_day is not None:
             over = "REVIEW WAS DUE. " if self.person.life_plan_review_due else ""
             yield BriefLine(f"{over}{day_words(self.person.life_plan_day)}: {self.person.life_plan}")
@@ -632,10 +646,11 @@ _STOPS = (
 """Instructions that change what a hand does today, the strictest first."""
 
 
-def _stops(one: InstructionView) -> bool:
+def _stops(one: InstructionView, day: date) -> bool:
     """Whether an instruction changes what a hand does today; the others are for the list of what is due."""
     if one.what is InstructionWhat.SUTURES:
-        return one.state == "past-due"
+        # Sutures of long ago that nobody recorded as out stay in the list of what is due, and stop nobody any more.
+        return one.state == "past-due" and one.due is not None and (day - one.due.latest).days <= SUTURES_STOP_DAYS
     return one.what in _STOPS
 
 

@@ -758,7 +758,7 @@ _EXAMINED: tuple[tuple[str, bool, str, Finding], ...] = (
     ("collapses_on_elevation", False, "does not collapse on elevation", Finding.HIGH_VENOUS_PRESSURE),
     ("swelling", True, "swelling", Finding.SWELLING),
     ("collaterals", True, "collateral veins", Finding.COLLATERALS),
-    ("aneurysm", True, "aneurysm seen", Finding.ANEURYSM),
+    ("aneurysm", True, "aneurysm", Finding.ANEURYSM),
     ("exit_site_clean", False, "exit site not clean", Finding.INFECTION),
     ("fever", True, "fever", Finding.INFECTION),
 )

@@ -188,6 +188,7 @@ def flow_fall(previous_ml_min: Number, current_ml_min: Number) -> Worked:
     if previous is not None and current is not None:
         if previous > 0:
             value = (previous - current) / previous * 100
+            note = "negative: the flow rose" if value < 0 else ""
         else:
             note = "the earlier flow is not above nought"
     said = _said(previous_ml_min)

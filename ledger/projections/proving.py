@@ -71,17 +71,18 @@ class Rule:
 
 
 def proof_of(folded: Folded, dialyses: Sequence[Dialysis], made: date | None = None) -> Proof | None:
-    """The first rule, in the order of `RULES`, that an access meets; None if it meets none."""
+    """The rule that an access met first, of those met on one day the first of `RULES`; None if it met none."""
     if not folded.needle_uses:
         return None
     any_session = any(d.one.fact.kind == "cannulation-session" for d in dialyses)
+    first: Proof | None = None
     for rule in RULES.values():
         if rule.of_sessions and not any_session:
             continue
         found = rule.met(folded.access, dialyses, made)
-        if found is not None:
-            return Proof(rule.name, found)
-    return None
+        if found is not None and (first is None or found.happened.earliest < first.one.happened.earliest):
+            first = Proof(rule.name, found)
+    return first
 
 
 def proofs_of(folded: Folded, dialyses: Sequence[Dialysis], made: date | None = None) -> dict[str, InForce | None]:

@@ -417,16 +417,19 @@ def stent_words(stent: StentPlaced) -> str:
 def instruction_words(fact: Instruction, words: WordsOf) -> str:
     """An instruction of a report, its own words last."""
     what = INSTRUCTIONS[fact.what]
-    if fact.what is InstructionWhat.SUTURES:
+    sutures = fact.what is InstructionWhat.SUTURES
+    if sutures:
         what = "sutures" if fact.sutures is None else counted(fact.sutures, "suture")
         if fact.sutures == 0:
             what = "sutures out, none left"
+    elif fact.what is InstructionWhat.OTHER and fact.words is not None:
+        what = ""  # the report's own words say it
     elif fact.what is InstructionWhat.NEXT_TEST and fact.test is not None:
         what = f"next test: {words_of(fact.test)}"
     return _commas(
         what,
         f"from {day_words(fact.from_day)}" if fact.from_day else "",
-        f"until {day_words(fact.until)}" if fact.until else "",
+        f"until {day_words(fact.until)}" if fact.until and not (sutures and fact.due) else "",
         f"due {day_words(fact.due)}" if fact.due else "",
         place_words(fact.place),
         counted(fact.needles, "needle") if fact.needles is not None else "",

@@ -459,7 +459,9 @@ class _Maker:
             fact = one.fact
             if isinstance(fact, Measurement):
                 worked = [
-                    f"{found.name} {found.printed}" for found in worked_from(fact, before) if found.value is not None
+                    f"{found.name} {found.printed}{f' ({found.note})' if found.note else ''}"
+                    for found in worked_from(fact, before)
+                    if found.value is not None
                 ]
                 sentence = sentence_of(one, self.words, self.people).rstrip(".")
                 yield f"{day_words(one.happened)}: {sentence}" + (
@@ -555,7 +557,7 @@ def _upper(text: str) -> str:
 
 # --- Laying it out ------------------------------------------------------------------------------------------------
 
-_COLUMNS = (18, 19, 13, 11, 18, 11)
+_COLUMNS = (18, 17, 13, 13, 18, 11)
 """Widths of the columns of the table but the last, which has what is left."""
 
 

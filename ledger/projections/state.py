@@ -561,10 +561,8 @@ class _Maker:
             parts.append(f"in and not used {on_day(day)}")
         elif use.state is UseIs.IN_USE and a.unused is not None:
             other = self.names.get(a.unused.access or "", "another access")
-            parts.append(
-                f"in and not recorded as used since {day_words(day)}; {other} used "
-                f"{on_day(a.unused.fact.happened)} without it"
-            )
+            without = "" if self._beside(a) else f"; {other} used {on_day(a.unused.fact.happened)} without it"
+            parts.append(f"in and not recorded as used since {day_words(day)}{without}")
         elif use.state is UseIs.IN_USE:
             parts.append(f"in and used, last {on_day(day)}")
         elif use.state is UseIs.BOTH:
@@ -659,7 +657,7 @@ class _Maker:
             words=instruction_words(fact, self.words),
             state=state,
             given=fact.happened,
-            due=fact.due,
+            due=fact.due or (fact.until if fact.what is InstructionWhat.SUTURES else None),
             until=fact.until,
             ended_on=ended,
             ending=ending,
@@ -674,15 +672,20 @@ class _Maker:
             return "ended", a.body.one.fact.happened, f"the access is {words_of(a.body.state)}"
         if what is InstructionWhat.SUTURES and fact.sutures == 0:
             return "answered", fact.happened, "sutures out"
+        # Sutures stay in until somebody says that they are out; their `until` is the day on which they are due.
+        over = fact.until is not None and what is not InstructionWhat.SUTURES
+        ends = fact.until if over else None
         for later in a.instructions:
             if later is not one and self._is_later(later, one) and _ends(later, one) and self._has_begun(later):
+                if ends is not None and ends.latest_in(self.zone) < later.fact.happened.earliest_in(self.zone):
+                    break  # It had ended by itself before anybody said otherwise.
                 return "replaced", later.fact.happened, f"by what was said {on_day(later.fact.happened)}"
         if what in (InstructionWhat.NEXT_TEST, InstructionWhat.FOLLOW_UP):
             done = next((visit for visit in a.visits if self._is_later(visit, one)), None)
             if done is not None:
                 return "answered", done.fact.happened, f"by the visit {on_day(done.fact.happened)}"
-        if fact.until is not None and fact.until.latest_in(self.zone).date() < self.today:
-            return "ended", fact.until, f"was said until {day_words(fact.until)}"
+        if ends is not None and ends.latest_in(self.zone).date() < self.today:
+            return "ended", ends, f"was said until {day_words(ends)}"
         used = self._needled_since(a, one, fact)
         if used is not None and fact.place is None:
             if what in (InstructionWhat.NOT_TO_NEEDLE, InstructionWhat.REST, InstructionWhat.DIALYSE_BY_CATHETER):
@@ -691,7 +694,8 @@ class _Maker:
                 return "answered", used.fact.happened, f"needled since, {on_day(used.fact.happened)}"
         if fact.from_day is not None and fact.from_day.earliest_in(self.zone).date() > self.today:
             return "waits", None, ""
-        if fact.due is not None and fact.due.latest_in(self.zone).date() < self.today:
+        due = fact.due or (fact.until if what is InstructionWhat.SUTURES else None)
+        if due is not None and due.latest_in(self.zone).date() < self.today:
             return "past-due", None, ""
         return "in-force", None, ""
 
@@ -839,7 +843,7 @@ def _findings(a: Folded) -> tuple[FindingView, ...]:
         FindingView(key=key, words=found.words, since=found.one.fact.happened, root=found.one.root)
         for key, found in a.findings.items()
     ]
-    views.sort(key=lambda view: (view.since, view.key))
+    views.sort(key=lambda view: view.since)  # of one look, in the order in which one looks: the thrill first
     return tuple(views)
 
 

@@ -407,11 +407,16 @@ def test_what_is_due_with_its_day():
     ]
 
 
-def test_sutures_past_their_day_move_to_the_top():
+def test_sutures_past_their_day_move_to_the_top_and_after_a_month_back_to_what_is_due():
     history = a_history(fistula("2024-01-06"), instructed("2025-02-24", "sutures", sutures=2, due="2025-03-03"))
+    later = briefed(history, "2025-05-05")
 
     assert told(briefed(history, "2025-03-04"), "stop") == [
-        "Report of 24 February 2025: PAST DUE: 2 sutures, due 3 March 2025 (LEFT fistula)."
+        "Report of 24 February 2025: PAST DUE, never recorded as done: 2 sutures, due 3 March 2025 (LEFT fistula)."
+    ]
+    assert told(later, "stop") == []
+    assert told(later, "due") == [
+        "Report of 24 February 2025: PAST DUE, never recorded as done: 2 sutures, due 3 March 2025 (LEFT fistula)."
     ]
 
 

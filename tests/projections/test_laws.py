@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from ledger.chronology import History
 from ledger.projections.brief import brief_of
-from ledger.projections.rows import rows_of
+from ledger.projections.rows import rows_from_bytes, rows_of, stored_rows_of
 from ledger.projections.sheet import sheet_of
 from ledger.projections.state import accesses_of
 from ledger.projections.timeline import timeline_of
@@ -59,6 +59,14 @@ def test_rows_made_anew_are_equal_to_the_byte_and_know_no_day(history):
     again = replace(history, entries=tuple(history.entries))
 
     assert [row.to_bytes() for row in rows_of(again)] == [row.to_bytes() for row in rows_of(history)]
+
+
+@given(admitted_histories())
+def test_what_the_store_keeps_reads_back_as_the_rows(history):
+    accesses, stored = stored_rows_of(history)
+
+    assert rows_from_bytes(stored) == rows_of(history)
+    assert accesses == [row.access for row in rows_of(history)]
 
 
 @given(admitted_histories(), DAYS)

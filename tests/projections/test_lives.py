@@ -463,6 +463,17 @@ def test_a_month_with_two_needles_proves_it_by_a_named_rule():
     assert view.readiness.words == "proven by use in April 2025 (rule: recorded-as-used)"
 
 
+def test_it_was_proven_by_whichever_rule_it_met_first():
+    first = date(2025, 3, 3)
+    days = [first + timedelta(days=days) for days in (0, 2, 4, 7, 9, 11, 14, 16, 18, 21, 23, 25)]
+    sessions = [session(day.isoformat(), needles=2, blood_flow_ml_min={"value": "300"}) for day in days]
+    history = a_history(fistula("2024-01-08"), used("2024-06"), *sessions)
+
+    view = on("2025-04-07", history)
+
+    assert view.readiness.words == "proven by use in June 2024 (rule: recorded-as-used)"
+
+
 def test_three_days_with_one_needle_and_a_line_prove_nothing():
     history = a_history(
         fistula("2025-01-06"),
@@ -691,7 +702,7 @@ def test_findings_stay_open_with_their_day_until_something_closes_them():
     view = on("2025-03-04", history)
 
     assert view.findings_words == (
-        "findings open since 6 January 2025: swelling and weak thrill; referred on 4 February 2025"
+        "findings open since 6 January 2025: weak thrill and swelling; referred on 4 February 2025"
     )
 
 
@@ -876,6 +887,26 @@ def test_sutures_are_due_then_past_due_until_somebody_says_that_they_are_out():
     assert [one.state for one in on("2025-02-13", out).instructions] == ["replaced", "answered"]
 
 
+def test_sutures_do_not_come_out_by_a_day_that_passes():
+    history = a_history(fistula("2023-01-06"), instructed("2025-02-07", "sutures", sutures=1, until="2025-02-10"))
+
+    (instruction,) = on("2025-02-20", history).instructions
+
+    assert instruction.state == "past-due"
+
+
+def test_what_had_ended_by_itself_is_not_said_to_have_been_replaced_later():
+    history = a_history(
+        fistula("2023-01-06"),
+        instructed("2025-02-07", "rest", until="2025-02-14"),
+        instructed("2025-06-02", "rest", until="2025-06-09"),
+    )
+
+    first, _ = on("2025-06-03", history).instructions
+
+    assert (first.state, first.ended_on) == ("ended", "2025-02-14")
+
+
 def test_not_over_the_stent_holds_until_a_report_names_that_place_again():
     history = a_history(
         fistula("2023-01-06"),
@@ -928,9 +959,17 @@ def test_a_catheter_that_stays_beside_a_proven_access():
     assert view.beside_proven == (
         "catheter still in beside a proven access (LEFT upper-arm fistula (brachiobasilic), proven in February 2025)"
     )
-    assert view.catheter == (
-        "in and not recorded as used since 20 January 2025; LEFT upper-arm fistula (brachiobasilic) used "
-        "in February 2025 without it"
+    assert view.catheter == "in and not recorded as used since 20 January 2025"
+
+
+def test_a_catheter_that_another_access_was_used_without_says_which():
+    history = a_history(
+        line("2024-09-02"), fistula("2024-10-07"), used("2025-01-20", "catheter", LINE), used("2025-02-03")
+    )
+
+    assert on("2025-03-04", history, LINE).catheter == (
+        "in and not recorded as used since 20 January 2025; LEFT upper-arm fistula (brachiocephalic) used "
+        "on 3 February 2025 without it"
     )
 
 
@@ -1077,7 +1116,7 @@ def test_a_bloodstream_infection_stays_open_until_a_clearance_culture():
     after = on("2025-03-04", history, LINE)
 
     assert before.findings_words == (
-        "findings open since 3 February 2025: positive culture and bloodstream infection; not referred"
+        "findings open since 3 February 2025: bloodstream infection and positive culture; not referred"
     )
     assert after.findings == ()
 

@@ -205,7 +205,7 @@ def test_rigors_are_urgent_and_the_course_is_due():
     brief = briefed(a_history(*rigors()), "2025-02-10")
 
     assert told(brief, "stop") == (
-        "Urgent, by local pathway: positive culture, fever and bloodstream infection, open since 3 February 2025 "
+        "Urgent, by local pathway: fever, bloodstream infection and positive culture, open since 3 February 2025 "
         "(RIGHT tunnelled catheter)."
     )
     assert "Antimicrobial course for bloodstream infection since 3 February 2025, until 17 March 2025" in told(
