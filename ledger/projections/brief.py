@@ -27,7 +27,7 @@ from ledger.projections.folding import FlowIs, Folds, Readiness, Standing, UseIs
 from ledger.projections.person import BackgroundView, PersonView, person_of
 from ledger.projections.sentences import nobody, sentence_of, visit_complications
 from ledger.projections.state import AccessView, InstructionView, StentView, plain, views_of, words_of_kind
-from ledger.projections.wording import NamesOf, WordsOf, counted, date_words, day_words, listed, on_day
+from ledger.projections.wording import NamesOf, WordsOf, counted, date_words, day_words, listed, number_words, on_day
 from ledger.vocabulary import BackgroundWhat, ConfirmedHow, InstructionWhat, words_of
 
 WIDTH, HEIGHT = 100, 40
@@ -284,10 +284,10 @@ class _Maker:
         if patient.erased or patient.name is None:
             who = f"Patient {patient.id}: identity erased or not held here"
         else:
-            numbers = ", ".join(f"{number.value}" for number in patient.identifiers) or "no number recorded"
+            numbers = ", ".join(map(number_words, patient.identifiers)) or "no number recorded"
             born = f"born {day_words(patient.birth_date)}" if patient.birth_date else "birth date not recorded"
-            who = f"{patient.name}, {born}, number {numbers} ({patient.id})"
-        lines = [BriefLine(who + (" INVENTED PATIENT" if patient.invented else ""))]
+            who = f"{patient.name}, {born}, number {numbers}, here {patient.id}"
+        lines = [BriefLine(who + (", INVENTED PATIENT" if patient.invented else ""))]
         if self.same_names:
             who = "Another patient is" if self.same_names == 1 else f"{self.same_names} other patients are"
             lines.append(BriefLine(f"{who} called alike here: check birth date and number."))

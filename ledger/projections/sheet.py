@@ -54,6 +54,7 @@ from ledger.projections.wording import (
     date_words,
     day_words,
     listed,
+    number_words,
     on_day,
     quantity,
     said,
@@ -207,10 +208,10 @@ class _Maker:
         if patient.erased or patient.name is None:
             yield f"Patient {patient.id}: identity erased or not held here"
         else:
-            numbers = ", ".join(number.value for number in patient.identifiers) or "no number recorded"
+            numbers = ", ".join(map(number_words, patient.identifiers)) or "no number recorded"
             born = f"born {day_words(patient.birth_date)}" if patient.birth_date else "birth date not recorded"
-            yield f"{patient.name}, {born}, number {numbers} ({patient.id})" + (
-                " INVENTED PATIENT" if patient.invented else ""
+            yield f"{patient.name}, {born}, number {numbers}, here {patient.id}" + (
+                ", INVENTED PATIENT" if patient.invented else ""
             )
         if self.same_names:
             yield "Another patient is called alike here: check birth date and number."

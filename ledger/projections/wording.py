@@ -17,6 +17,7 @@ from ledger.dates import PartialDate
 from ledger.events import Words
 from ledger.evidence import Quote
 from ledger.measured import Measured
+from ledger.people import Identifier
 from ledger.vocabulary import AccessKind, Artery, Configuration, Side, Site, Vein, words_of
 
 WordsOf = Callable[[Words | Quote], str | None]
@@ -105,6 +106,16 @@ def listed(parts: Iterable[str], last: str = "and") -> str:
     if len(held) < 2:
         return "".join(held)
     return f"{', '.join(held[:-1])} {last} {held[-1]}"
+
+
+def number_words(number: Identifier) -> str:
+    """A patient's number with the system that gave it, the system by its last part; `local` goes without saying.
+
+    >>> number_words(Identifier(system="https://hospital.example/mrn", value="0042"))
+    '0042 (mrn)'
+    """
+    system = number.system.rstrip("/").replace(":", "/").rsplit("/", 1)[-1]
+    return number.value if system == "local" or not system else f"{number.value} ({system})"
 
 
 def counted(number: int, what: str, plural: str | None = None) -> str:

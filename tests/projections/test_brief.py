@@ -72,7 +72,9 @@ def test_the_sections_come_in_the_order_of_the_chair():
 def test_who_it_is_with_birth_date_and_number():
     brief = briefed(a_history(fistula("2024-03-04")), "2025-03-04")
 
-    assert told(brief, "identity") == ["Invented Patient, born July 1958, number MRN-0001 (P0001) INVENTED PATIENT"]
+    assert told(brief, "identity") == [
+        "Invented Patient, born July 1958, number MRN-0001 (mrn), here P0001, INVENTED PATIENT"
+    ]
 
 
 def test_whoever_is_called_alike_is_warned_of_and_not_named():
