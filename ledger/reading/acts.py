@@ -192,6 +192,8 @@ def _shown_by_the_name(page: Page, accesses: list[Meant], evidence: list[Evidenc
                 found.append(
                     Evidence("second-stage", thing.start, thing.end, thing, 3, page.role(thing), Scope("now"), access)
                 )
+    if not any(one.kind == "stent" for one in evidence):
+        found.extend(_stent_in_title(page, strict))
     if strict or any(
         one.weight == 3 and one.scope.what in ("now", "given-up", "planned", "denied") for one in evidence
     ):
@@ -202,13 +204,30 @@ def _shown_by_the_name(page: Page, accesses: list[Meant], evidence: list[Evidenc
         access = _access_of(accesses, thing)
         if access is None or not page.scope(thing).is_now or not any(name.is_certain for name in access.named):
             continue
-        told = [one for one in page.parts.sentences if one.role in ("technique", "narrative", "findings")]
+        told = [
+            one
+            for one in page.parts.sentences
+            if one.role in ("technique", "narrative", "findings", "title", "opening")
+        ]
         if not any(_SEWN.search(page.low, one.start, one.end) for one in told):
             continue
         named = next(name for name in access.named if name.thing is thing)
         found.append(Evidence("creation", named.start, named.end, thing, 3, "title", Scope("now"), access))
         break
     return found
+
+
+def _stent_in_title(page: Page, strict: bool) -> list[Evidence]:
+    """ "Fistulogram, plasty and stent": in a title the bare word is the deed, unless it says where one was."""
+    for thing in page.things:
+        if thing.cls != "stent" or page.role(thing) != "title" or strict or not page.scope(thing).is_now:
+            continue
+        before, after = page.low[max(0, thing.start - 12) : thing.start], page.low[thing.end : thing.end + 16]
+        if re.search(r"(?:\+|&|\band|\bwith|,|/|;|\d\.|\)|\ba|mm|cm)\s*$", before) and not re.match(
+            r"\s*(?:stenosis|thrombosis|restenosis|patent|check|evaluation|occlusion|retrieval|removal)", after
+        ):
+            return [Evidence("stent", thing.start, thing.end, thing, 3, "title", Scope("now"), None)]
+    return []
 
 
 def _shown_by_contrast(page: Page, deeds: list[Deed]) -> list[Deed]:
@@ -386,7 +405,7 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
     ):
         left_out.append(LeftOut(thing.start, thing.end, do, "other organ"))
         return None
-    if do == "remove" and re.match(
+    if re.search(r"pulled|withdrawn", page.low[thing.start : thing.end]) and re.match(
         r"\s*(?:through|back|into|across|to\b|over|until|down|up\b)", page.low[thing.end : thing.end + 10]
     ):
         return None
@@ -519,6 +538,13 @@ def _object_of(page: Page, thing: Thing) -> Thing | None:
         gap = low[one.end : thing.start]
         if one.cls == "head" and re.search(r"\bwires?\b|\bneedle\b|\bsheath\b", gap):
             continue
+        if one.cls == "head" and before.index(one):
+            earlier = before[before.index(one) - 1]
+            if earlier.cls == "part" and re.match(
+                r"\s+(?:of|to|from)\s+(?:\w+\s+){0,5}$", low[earlier.end : one.start]
+            ):
+                # "The branches of the fistula were ligated": it was the branches.
+                return earlier
         if one.cls in ("tool", "part") and re.search(
             r"(?:with|using|over|through|via|by|around|at|from)\s+(?:an?|the)?\s*(?:[\w.\-/]+\s+){0,4}$",
             low[max(0, one.start - 40) : one.start],

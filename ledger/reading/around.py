@@ -516,13 +516,16 @@ def _instructions(
     return list(found.values())
 
 
+def _names_a_suture(words: str) -> bool:
+    return words.startswith(("sut", "sti", "nyl", "sil", "cli", "pur", "sta", "mon"))
+
+
 def _is_instruction(page: Page, hit: Found, index: int, role: str, text: str) -> bool:
     before = page.low[max(page.sentence(index).start, hit.start - 40) : hit.start]
     if re.search(r"\b(?:if|should the|unless)\b", before):
         return False
-    if re.search(r"\b(?:was|were|had been|has been|been)\s+(?:\w+\s+){0,2}$", before) and hit.get("what") not in (
-        "may-be-used",
-    ):
+    told_as_done = re.search(r"\b(?:was|were|had been|has been|been)\s+(?:\w+\s+){0,2}$", before)
+    if told_as_done and hit.get("what") != "may-be-used" and not _names_a_suture(page.low[hit.start : hit.end]):
         return False
     what = hit.get("what")
     if (

@@ -616,7 +616,7 @@ class _Walk:
     @staticmethod
     def _is_calibre(one: Quantity) -> bool:
         least, most = one.first.at_least, one.first.at_most
-        return least is not None and most is not None and 2 <= least and most <= 26
+        return least is not None and most is not None and least >= 2 and most <= 26
 
     def _stent(self, one: Quantity, things: list[Thing]) -> ReadStent:
         covered = coated = None

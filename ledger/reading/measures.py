@@ -61,11 +61,9 @@ _ARROWED = re.compile(
     r"(?<![\w./])(?P<a>\d{1,3})\s*(?:->|→|=>|-->)\s*(?P<cmp><|<=|~)?\s*(?P<b>\d{1,2})\s*(?:%|percent|per\s?cent)"
 )
 _PRE_POST = re.compile(
-    (
-        r"\bpre\s*[:=]?\s*(?P<a>\d{2,3})(?!\s*(?:mm|ml|cm"
-        r"|[\d.]))\s*%?[^\n.]{0,24}?\bpost\s*[:=]?\s*(?P<cmp><"
-        r"|<=)?\s*(?P<b>\d{1,2})(?!\s*(?:mm|ml|cm|[\d.x]))\s*%?"
-    )
+    r"\bpre\s*[:=]?\s*(?P<a>\d{2,3})(?!\s*(?:mm|ml|cm"
+    r"|[\d.]))\s*%?[^\n.]{0,24}?\bpost\s*[:=]?\s*(?P<cmp><"
+    r"|<=)?\s*(?P<b>\d{1,2})(?!\s*(?:mm|ml|cm|[\d.x]))\s*%?"
 )
 _SIZE = re.compile(
     rf"(?<![\w.])(?P<a>{_N})\s*-?\s*(?P<ua>{_MM}|{_CM})?\s*(?:diameter|wide)?\s*(?:x|×|\*"

@@ -17,7 +17,7 @@ from ledger.dates import PartialDate
 from ledger.reading.days import Day, day_of_procedure, days_of
 from ledger.reading.measures import Quantity, quantities_of
 from ledger.reading.segments import Parts, Sentence, parts_of
-from ledger.reading.tables import Found, folded, phrases_of
+from ledger.reading.tables import Found, folded, phrases_of, respelt
 
 _THINGS = ("accesses", "body", "acts", "findings")
 _SECTION_SCOPE = {
@@ -86,7 +86,7 @@ class Page:
 
     def __init__(self, text: str) -> None:
         self.text = text
-        self.low = folded(text)
+        self.low = respelt(folded(text))
         self.parts: Parts = parts_of(text, self.low)
         self.things: list[Thing] = []
         self._of_sentence: dict[int, list[Thing]] = defaultdict(list)

@@ -128,6 +128,9 @@ def parts_of(text: str, low: str) -> Parts:
             elif role == "title":
                 # What was done is named; a sentence with a finished verb goes on to tell it.
                 narrated = narrated or (index > 0 and _NARRATES.search(low, start, end) is not None and not listed)
+                label = _LABEL.match(text, start, end) if new_line and not listed else None
+                if label is not None and not _NAMES_A_DEED.search(low, start, label.end()):
+                    narrated = True
                 if new_line and not listed and (end - start > 90 or text[end - 1] in ".;"):
                     # Notes go on in the next line without a heading; an unnumbered list of titles has no full stops.
                     narrated = narrated or not _NAMES_A_DEED.search(low, start, end)

@@ -63,6 +63,55 @@ def folded(text: str) -> str:
     return "".join(low if len(low := one.lower()) == 1 else one for one in text)
 
 
+_LONG_WORD = re.compile(r"[a-z]{6,}")
+
+
+def respelt(low: str) -> str:
+    """A text in small letters with the words that are one letter away from a word of `tables/spelling.tsv` put right.
+
+    A word takes as many code points as before, so places stay the same.
+    """
+    wrong, right = _spellings()
+    parts: list[str] = []
+    done = 0
+    for word in _LONG_WORD.finditer(low):
+        said = word.group()
+        if said in right:
+            continue
+        meant = next((wrong[key] for key in _patterns(said) if key in wrong), None)
+        if meant is not None and meant not in said:
+            parts.append(low[done : word.start()])
+            parts.append(meant)
+            done = word.end()
+    if not parts:
+        return low
+    parts.append(low[done:])
+    return "".join(parts)
+
+
+@cache
+def _spellings() -> tuple[dict[str, str], frozenset[str]]:
+    wrong: dict[str, str] = {}
+    words = [row.phrase for row in rows_of("spelling")]
+    for word in words:
+        for key in _patterns(word):
+            wrong.setdefault(key, word)
+    return wrong, frozenset(words) | _OTHER_WORDS
+
+
+_OTHER_WORDS = frozenset(
+    {"stenotic", "anastomoses", "fistulae", "ligations", "residue", "brachium", "operations", "catheted"}
+)
+"""Words that are one letter from a listed one and mean something else, or are phrases of their own."""
+
+
+def _patterns(word: str) -> list[str]:
+    """The word with each letter in turn left open, and with each two neighbours changed about."""
+    open_ones = [f"{word[:at]}?{word[at + 1 :]}" for at in range(len(word))]
+    swapped = [f"{word[:at]}{word[at + 1]}{word[at]}{word[at + 2 :]}" for at in range(len(word) - 1)]
+    return [*open_ones, *swapped, word]
+
+
 class Phrases:
     """Finds the phrases of some tables in a text."""
 

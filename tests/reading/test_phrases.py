@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ledger.reading.tables import Phrases, Row, folded, phrases_of, rows_of
+from ledger.reading.tables import Phrases, Row, folded, phrases_of, respelt, rows_of
 
 TABLES = ("headings", "accesses", "body", "acts", "cues", "findings", "afterwards")
 
@@ -86,3 +86,28 @@ def test_a_letter_that_grows_when_it_is_made_small_moves_nothing() -> None:
     found = [(one.start, one.end) for one in phrases("fistula").find(folded(text))]
 
     assert found == [(4, 11)]
+
+
+def test_a_word_that_is_one_letter_wrong_is_read_as_what_is_meant() -> None:
+    wrong = []
+
+    for row in rows_of("spelling"):
+        said = row.sentence[row.sentence.index("[") + 1 : row.sentence.index("]")].lower()
+        if respelt(said) != row.phrase:
+            wrong.append(f"{said} is read as {respelt(said)}, not {row.phrase}")
+
+    assert wrong == []
+
+
+@pytest.mark.parametrize(
+    "word", ["dilution", "ventral", "incision", "analysis", "bonding", "included", "grafted", "temporal", "literal"]
+)
+def test_another_word_is_left_as_it_is(word: str) -> None:
+    assert respelt(word) == word
+
+
+def test_putting_words_right_moves_nothing() -> None:
+    text = "an av flstula with a stenosls in the venous anastamosis"
+
+    assert len(respelt(text)) == len(text)
+    assert respelt(text) == "an av fistula with a stenosis in the venous anastomosis"
