@@ -9,15 +9,14 @@ from __future__ import annotations
 from collections.abc import Callable, Container, Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date
-from functools import cache
-from typing import Any, Final, cast
+from typing import Any, Final, NamedTuple, cast
 
 from ledger.admission import laws
 from ledger.admission.known import OPENERS, AccessIndex, Known, PatientIndex, Reading, kind_stated, reading_of, told_of
 from ledger.admission.laws import Finding
 from ledger.admission.plausible import numbers_of
 from ledger.admission.sentences import LAWS, REFUSED
-from ledger.chronology import History, in_force, links_of
+from ledger.chronology import History, Links, in_force, links_of
 from ledger.entries import NO_EVIDENCE, Entry
 from ledger.errors import Doubt
 from ledger.events import (
@@ -28,7 +27,6 @@ from ledger.events import (
     AccessSplit,
     Correction,
     Event,
-    Fact,
     PatientsAreOne,
     ReportMoved,
     ReportReviewed,
@@ -90,6 +88,7 @@ class Gate:
         self._joined = frozenset(patient for patient, _ in history.merged)
         self._index = index_of(history)
         self._holding: dict[str, Entry] | None = None
+        self._judged: Known | None = None
 
     # --- What the store asks --------------------------------------------------------------------------------------
 
@@ -101,7 +100,7 @@ class Gate:
         if when.first_day > self._today:
             return _refused("in-the-future")
         if event.kind in FACT_KINDS:
-            return self._fact(cast("Fact", event), entry_id, entry_id, when, evidence)
+            return self._fact(event, entry_id, entry_id, when, evidence)
         match event:
             case Correction():
                 return self._correction(event, entry_id, when, evidence)
@@ -122,7 +121,12 @@ class Gate:
         self._entries[entry.id] = entry
         self._taken.append(entry)
         if event.kind in FACT_KINDS:
-            self._index.put(self._known_of(event, entry.id, entry.id, entry.recorded_at))
+            known = self._judged
+            if known is not None and known.fact is event and known.root == entry.id:
+                known.recorded_at = entry.recorded_at  # What was judged a moment ago need not be made again.
+            else:
+                known = self._known_of(event, entry.id, entry.id, entry.recorded_at)
+            self._index.put(known)
             if self._holding is not None:
                 self._holding[entry.id] = entry
             return
@@ -136,6 +140,10 @@ class Gate:
         elif not isinstance(event, ReportReviewed):
             self._again()
         self._holding = None
+
+    def has(self, entry_id: str) -> bool:
+        """Whether there is an entry with this id in the patient's streams, in force or not."""
+        return entry_id in self._entries
 
     def knows(self, access: str) -> bool:
         """Whether something in force says that this patient has this access, or is to have it."""
@@ -151,12 +159,15 @@ class Gate:
         A correction or retraction stands in the stream of the entry that it names, since "newest first" has a
         meaning only within one stream.
         """
+        kind = event.kind
+        if kind in FACT_KINDS:
+            return kind in SESSION_KINDS
         match event:
             case Correction(corrects=named) | Retraction(retracts=named):
                 entry = self._entries.get(named)
                 return entry is not None and entry.session
             case _:
-                return event.kind in SESSION_KINDS
+                return False
 
     def _again(self) -> None:
         """Makes the indexes anew, for entries that change which others hold."""
@@ -179,7 +190,7 @@ class Gate:
 
     def _fact(
         self,
-        fact: Fact,
+        fact: Any,
         entry_id: str,
         root: str,
         when: Reading,
@@ -189,12 +200,16 @@ class Gate:
         """Judges a fact; with `was_so`, one that a correction states, and the codes of what was so before it."""
         index = self._index
         kind = fact.kind
-        access = self._access_of(root, cast("str | None", fact.__dict__.get("access")))
-        if access is not None and not index.is_open(access):
-            if kind not in OPENERS:
-                return self._no_such_access(access)
-            if (refusal := self._of_another(access)) is not None:
-                return refusal
+        access: str | None = fact.__dict__.get("access")
+        if access is not None:
+            if index.has_links:
+                access = index.links.access_of(root, access)
+            its = index.accesses.get(access)
+            if its is None or its.openers <= 0:
+                if kind not in OPENERS:
+                    return self._no_such_access(access)
+                if self._owner_of is not None and (refusal := self._of_another(access)) is not None:
+                    return refusal
         if kind in _NAMES_OTHERS and (refusal := self._names_wrongly(fact)) is not None:
             return refusal
         known = Known(fact, entry_id, root, access, when, None)
@@ -202,8 +217,9 @@ class Gate:
             known.created = reading_of(known.fact.created, self._zone)
             if known.created.first_day > self._today:
                 return _refused("in-the-future")
+        self._judged = known
         found = findings(known, index, both_ways=True)
-        if evidence.report is not None and evidence.report in index.moved_away:
+        if index.moved_away and evidence.report is not None and evidence.report in index.moved_away:
             found.append(Finding("report-moved-away", known))
         if not found:
             return ADMITTED
@@ -388,27 +404,37 @@ def findings(known: Known, index: PatientIndex, *, both_ways: bool) -> list[Find
     """
     found: list[Finding] = []
     kind = known.kind
-    plan, numbers = _asked(kind)
-    if numbers is not None:
+    asked = _ASKED[kind]
+    if asked.numbers is not None:
 
         def odd(field: str, cannot_be: bool) -> None:
             found.append(Finding("impossible-number" if cannot_be else "implausible-number", known, field=field))
 
-        numbers(known.fact, odd)
-    for alone in plan.alone:
+        asked.numbers(known.fact, odd)
+    for alone in asked.plan.alone:
         found += alone(known, index.zone)
     if known.access is not None:
         access = index.accesses.get(known.access)
         if access is not None:
-            _on_access(known, access, plan, both_ways, found)
-        elif kind not in OPENERS:
+            _on_access(known, access, asked, both_ways, found)
+        elif not asked.opens:
             found.append(Finding("access-not-opened", known))
-    if kind in _WITH_VISIT and (visit := known.fact.__dict__.get("visit")) is not None:
-        _in_visit(known, index.visits.get(visit, ()), found, both_ways)
-    if kind in _WITH_LESIONS:
+    if asked.has_visit and (visit := known.fact.__dict__.get("visit")) is not None:
+        others = index.visits.get(visit)
+        if others is not None:
+            _in_visit(known, others, found, both_ways)
+    if asked.has_lesions:
         _lesions(known, index, found, both_ways)
     if index.deaths:
         _after_death(known, index, found)
+    if asked.is_more:
+        _further(known, index, found, both_ways)
+    return found
+
+
+def _further(known: Known, index: PatientIndex, found: list[Finding], both_ways: bool) -> None:
+    """What only few kinds are asked about."""
+    kind = known.kind
     if both_ways:
         if kind == "follow-up-ended" and laws.is_death(known):
             found += (
@@ -422,35 +448,39 @@ def findings(known: Known, index: PatientIndex, *, both_ways: bool) -> list[Find
         for other in index.ends:
             if other.root != known.root and (ended := laws.ended_twice(known, other, index.resumptions)) is not None:
                 found.append(ended)
-    if kind in _NAMES_OTHERS:
+    if kind in _NAMES_OTHERS and index.gone:
         for entry in _other_entries(known.fact):
             if entry in index.gone:
                 found.append(Finding("rests-on-withdrawn", known))
                 break
-    return found
 
 
-def _on_access(known: Known, access: AccessIndex, plan: laws.Plan, both_ways: bool, found: list[Finding]) -> None:
+def _on_access(known: Known, access: AccessIndex, asked: Asked, both_ways: bool, found: list[Finding]) -> None:
     by_kind = access.by_kind
-    for kind, pair in plan.judged_by:
-        others = by_kind.get(kind)
-        if others:
-            for other in others:
-                if other.root != known.root and (finding := pair(known, other, access)) is not None:
-                    found.append(finding)
+    plan = asked.plan
+    root = known.root
+    for kind, pairs in plan.judged_by.items():
+        if kind in by_kind:
+            for pair in pairs:
+                for other in by_kind[kind]:
+                    if other.root != root and (finding := pair(known, other, access)) is not None:
+                        found.append(finding)
     for within in plan.within:
         if (finding := within(known, access)) is not None:
             found.append(finding)
-    if not access.openers and known.kind not in OPENERS:
+    if access.openers <= 0 and not asked.opens:
         found.append(Finding("access-not-opened", known))
     if not both_ways:
         return
-    for kind, pair in plan.judges:
-        others = by_kind.get(kind)
-        if others:
-            for other in others:
-                if other.root != known.root and (finding := pair(other, known, access)) is not None:
-                    found.append(finding)
+    if plan.judges:
+        for kind, pairs in plan.judges.items():
+            if kind in by_kind:
+                for pair in pairs:
+                    for other in by_kind[kind]:
+                        if other.root != root and (finding := pair(other, known, access)) is not None:
+                            found.append(finding)
+    if not asked.states_kind:
+        return
     stated, _ = kind_stated(known.fact)
     if stated is not None and stated not in access.kinds:
         # What was done before may not go with the kind that the access turns out to be.
@@ -643,13 +673,22 @@ def _covers(aside: Known, finding: Finding, index: PatientIndex) -> bool:
 
 def index_of(history: History) -> PatientIndex:
     """The facts in force of a history, ready to be judged against."""
-    about = any(entry.event.kind in _ABOUT for entry in history.entries) or bool(history.merged)
+    about = bool(history.merged)
+    for entry in history.entries:
+        if entry.event.kind in _ABOUT:
+            about = True
     holding = [*in_force(history.entries), *(e for _, o in history.merged for e in in_force(o))] if about else []
-    index = PatientIndex(history.zone, links_of(holding))
+    index = PatientIndex(history.zone, links_of(holding) if about else _NO_LINKS)
+    zone = history.zone
     for one in history.facts:
-        known = _known(one.fact, one.entry.id, one.root, one.access, one.entry.recorded_at, index)
-        known.report = one.entry.evidence.report
+        fact, entry = one.fact, one.entry
+        known = Known(fact, entry.id, one.root, one.access, reading_of(fact.happened, zone), entry.recorded_at)
+        if known.kind == "access-known" and known.fact.created is not None:
+            known.created = reading_of(known.fact.created, zone)
+        known.report = entry.evidence.report
         index.put(known)
+    if not about:
+        return index
     own = {history.patient, *(patient for patient, _ in history.merged)}
     for entry in holding:
         match entry.event:
@@ -659,11 +698,11 @@ def index_of(history: History) -> PatientIndex:
                 index.moved_away.add(report)
             case _:
                 pass
-    if about:
-        _find_gone(history, index)
+    _find_gone(history, index)
     return index
 
 
+_NO_LINKS: Final = Links({}, {}, {})
 _ABOUT = frozenset(KINDS) - FACT_KINDS - {"report-reviewed"}
 
 
@@ -684,9 +723,35 @@ def _known(fact: Any, entry: str, root: str, access: str | None, recorded_at: st
     return known
 
 
-@cache
-def _asked(kind: str) -> tuple[laws.Plan, Callable[[Any, Any], None] | None]:
-    return laws.plan_of(kind), numbers_of(cast("Any", KINDS[kind]))
+class Asked(NamedTuple):
+    """What there is to ask about a kind: its laws, its numbers, and which of the other questions concern it."""
+
+    plan: laws.Plan
+    numbers: Callable[[Any, Any], None] | None
+    opens: bool
+    states_kind: bool
+    has_visit: bool
+    has_lesions: bool
+    is_more: bool
+
+
+class _AskedOfEach(dict[str, Asked]):
+    """What there is to ask about each kind, made when it is first asked for."""
+
+    def __missing__(self, kind: str) -> Asked:
+        asked = self[kind] = Asked(
+            plan=laws.plan_of(kind),
+            numbers=numbers_of(cast("Any", KINDS[kind])),
+            opens=kind in OPENERS,
+            states_kind=kind in OPENERS or kind == "catheter-exchanged",
+            has_visit=kind in _WITH_VISIT,
+            has_lesions=kind in _WITH_LESIONS,
+            is_more=kind in _NAMES_OTHERS or kind in _OPENS_TUNNELLED or kind == "follow-up-ended",
+        )
+        return asked
+
+
+_ASKED: Final = _AskedOfEach()
 
 
 _WITH_VISIT = frozenset(kind for kind, cls in KINDS.items() if "visit" in cls.__dataclass_fields__)

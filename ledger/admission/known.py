@@ -13,7 +13,6 @@ from zoneinfo import ZoneInfo
 
 from ledger.chronology import Links
 from ledger.dates import PartialDate
-from ledger.events import AccessKnown, AccessPlanned, CatheterExchanged, CatheterPlaced, Creation
 from ledger.measured import Measured
 from ledger.vocabulary import AccessKind, EndOfFollowUp, Grade, GraftMaterial, LesionPlace, Side
 
@@ -22,6 +21,8 @@ OPENERS = frozenset({"access-planned", "access-known", "creation", "catheter-pla
 
 
 _STATES_A_KIND = OPENERS | {"catheter-exchanged"}
+_TELLS_OF_LESIONS = frozenset({"angiogram", "imaging", "angioplasty", "stent"})
+_RESUMES = frozenset({"follow-up-resumed", "care-began"})
 
 
 class Reading(NamedTuple):
@@ -76,6 +77,7 @@ class Known:
         "recorded_at",
         "report",
         "root",
+        "told",
     )
 
     # The laws are chosen by the fact's kind and then read its own fields; a union would make each of them ask again.
@@ -93,6 +95,7 @@ class Known:
         self.recorded_at = recorded_at
         self.report: str | None = None
         self.created: Reading | None = None  # of an access known from elsewhere: when it was made, as it was told
+        self.told: list[tuple[str, Told]] | None = None  # what it tells of lesions, once somebody asked
 
 
 def surely_before(one: Known, other: Known) -> bool:
@@ -125,7 +128,7 @@ class AccessIndex:
         else:
             held.append(known)
         if known.kind in _STATES_A_KIND:
-            self._count(known, 1)
+            self.count(known, 1)
 
     def drop(self, known: Known) -> None:
         """Lets a fact go that was taken in before."""
@@ -134,9 +137,10 @@ class AccessIndex:
         if not held:
             del self.by_kind[known.kind]
         if known.kind in _STATES_A_KIND:
-            self._count(known, -1)
+            self.count(known, -1)
 
-    def _count(self, known: Known, by: int) -> None:
+    def count(self, known: Known, by: int) -> None:
+        """Counts once more, or once less, what a fact states of the access."""
         if known.kind in OPENERS:
             self.openers += by
         stated, certain = kind_stated(known.fact)
@@ -181,14 +185,14 @@ class AccessIndex:
 
 def kind_stated(fact: Any) -> tuple[AccessKind | None, bool]:
     """The kind of access that a fact states, and whether it is more than a plan or hearsay."""
-    match fact:
-        case Creation() | CatheterPlaced():
+    match fact.kind:
+        case "creation" | "catheter-placed":
             return fact.access_kind, True
-        case AccessKnown():
+        case "access-known":
             return fact.access_kind, not fact.from_report_only
-        case CatheterExchanged():
+        case "catheter-exchanged":
             return fact.to_kind, True
-        case AccessPlanned():
+        case "access-planned":
             return fact.access_kind, False
         case _:
             return None, False
@@ -208,6 +212,12 @@ class Told(NamedTuple):
 
 def told_of(known: Known) -> list[tuple[str, Told]]:
     """Every lesion that a fact tells of, by its id."""
+    if known.told is None:
+        known.told = _told_of(known)
+    return known.told
+
+
+def _told_of(known: Known) -> list[tuple[str, Told]]:
     fact = known.fact
     match known.kind:
         case "angiogram" | "imaging":
@@ -248,6 +258,7 @@ class PatientIndex:
         "deaths",
         "ends",
         "gone",
+        "has_links",
         "lesions",
         "links",
         "moved_away",
@@ -260,6 +271,7 @@ class PatientIndex:
     def __init__(self, zone: ZoneInfo, links: Links) -> None:
         self.zone = zone
         self.links = links
+        self.has_links = bool(links)
         self.accesses: dict[str, AccessIndex] = {}
         self.roots: dict[str, Known] = {}
         self.visits: dict[str, list[Known]] = {}
@@ -273,21 +285,35 @@ class PatientIndex:
     def put(self, known: Known) -> None:
         """Takes a fact in."""
         self.roots[known.root] = known
-        if known.access is not None:
-            self.open(known.access, 0).put(known)
+        access = known.access
+        kind = known.kind
+        if access is not None:
+            its = self.accesses.get(access)
+            if its is None:
+                its = self.accesses[access] = AccessIndex(access)
+            held = its.by_kind.get(kind)
+            if held is None:
+                its.by_kind[kind] = [known]
+            else:
+                held.append(known)
+            if kind in _STATES_A_KIND:
+                its.count(known, 1)
         visit = known.fact.__dict__.get("visit")
         if visit is not None:
-            self.visits.setdefault(visit, []).append(known)
-        match known.kind:
-            case "angiogram" | "imaging" | "angioplasty" | "stent":
-                for lesion, told in told_of(known):
-                    self.lesions.setdefault(lesion, []).append(told)
-            case "follow-up-ended":
-                self.ends.append(known)
-                if known.fact.reason is EndOfFollowUp.DEATH:
-                    self.deaths.append(known)
-            case "follow-up-resumed" | "care-began":
-                self.resumptions.append(known)
+            at_visit = self.visits.get(visit)
+            if at_visit is None:
+                self.visits[visit] = [known]
+            else:
+                at_visit.append(known)
+        if kind in _TELLS_OF_LESIONS:
+            for lesion, told in told_of(known):
+                self.lesions.setdefault(lesion, []).append(told)
+        elif kind == "follow-up-ended":
+            self.ends.append(known)
+            if known.fact.reason is EndOfFollowUp.DEATH:
+                self.deaths.append(known)
+        elif kind in _RESUMES:
+            self.resumptions.append(known)
 
     def drop(self, known: Known) -> None:
         """Lets a fact go that was taken in before."""

@@ -854,22 +854,34 @@ _ALONE: tuple[tuple[Iterable[str], Alone], ...] = (
 
 
 class Plan(NamedTuple):
-    """The laws that a kind of entry is asked about: when it is judged, and when others are judged against it."""
+    """The laws that a kind of entry is asked about: when it is judged, and when others are judged against it.
+
+    Laws between two facts stand under the other one's kind, so that a kind that an access does not have costs nothing.
+    """
 
     alone: tuple[Alone, ...]
     within: tuple[Within, ...]
-    judged_by: tuple[tuple[str, Pair], ...]
-    judges: tuple[tuple[str, Pair], ...]
+    judged_by: dict[str, tuple[Pair, ...]]
+    judges: dict[str, tuple[Pair, ...]]
 
 
 @cache
 def plan_of(kind: str) -> Plan:
     """The laws that concern a kind of entry."""
+    judged_by: dict[str, tuple[Pair, ...]] = {}
+    judges: dict[str, tuple[Pair, ...]] = {}
+    for ones, others, law in _PAIRS:
+        if kind in ones:
+            for other in others:
+                judged_by[other] = (*judged_by.get(other, ()), law)
+        if kind in others:
+            for one in sorted(ones):
+                judges[one] = (*judges.get(one, ()), law)
     return Plan(
         alone=tuple(law for kinds, law in _ALONE if kind in kinds),
         within=tuple(law for kinds, law in _WITHIN if kind in kinds),
-        judged_by=tuple((other, law) for ones, others, law in _PAIRS if kind in ones for other in others),
-        judges=tuple((one, law) for ones, others, law in _PAIRS if kind in others for one in ones),
+        judged_by=judged_by,
+        judges=judges,
     )
 
 
