@@ -15,10 +15,12 @@ from __future__ import annotations
 import hashlib
 import sys
 from collections.abc import Callable, Iterable
+from copy import deepcopy
 from dataclasses import MISSING, dataclass, field, fields, is_dataclass
 from enum import Enum
 from functools import lru_cache
 from hashlib import sha1
+from operator import attrgetter
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 from uuid import UUID
@@ -69,6 +71,12 @@ class Draft:
     attempt: int = 1
     evidence: Evidence = NO_EVIDENCE
 
+    def __init__(
+        self, *, event: Event, source: str, ordinal: int = 1, attempt: int = 1, evidence: Evidence = NO_EVIDENCE
+    ) -> None:
+        # What a frozen class makes by itself sets one field after the other, at three times the cost.
+        self.__dict__.update(event=event, source=source, ordinal=ordinal, attempt=attempt, evidence=evidence)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Entry:
@@ -102,26 +110,30 @@ def entry_id_of(organisation: UUID, patient: str, draft: Draft) -> str:
 
     Never of spans or of the reader's version, so importing or confirming twice adds nothing.
     """
-    access = ledger.events.access_of(draft.event) or ""
-    kind = draft.event.kind
+    event = draft.event
+    kind = event.kind
     about = ""
-    if isinstance(draft.event, Correction):
-        about = draft.event.corrects
-    elif isinstance(draft.event, Retraction):
-        about = draft.event.retracts
-    name = f"{patient}|{draft.source}|{kind}|{access}|{about}|{draft.ordinal}|{draft.attempt}"
+    if isinstance(event, Correction):
+        about = event.corrects
+        access = ledger.events.access_of(event)
+    else:
+        access = event.__dict__.get("access")
+        if isinstance(event, Retraction):
+            about = event.retracts
+    name = f"{patient}|{draft.source}|{kind}|{access or ''}|{about}|{draft.ordinal}|{draft.attempt}"
     # The same as uuid.uuid5, without making an object of it: this runs for every entry of an import.
-    digest = bytearray(sha1(organisation.bytes + name.encode("utf-8"), usedforsecurity=False).digest()[:16])
-    digest[6] = digest[6] & 0x0F | 0x50
-    digest[8] = digest[8] & 0x3F | 0x80
-    text = digest.hex()
-    return f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}"
+    text = sha1(organisation.bytes + name.encode("utf-8"), usedforsecurity=False).hexdigest()
+    return f"{text[:8]}-{text[8:12]}-5{text[13:16]}-{_VARIANT[text[16]]}{text[17:20]}-{text[20:32]}"
+
+
+_VARIANT = {digit: "89ab"[int(digit, 16) & 3] for digit in "0123456789abcdef"}
+"""The variant of RFC 4122 in the place of whatever the digest has there."""
 
 
 def entry_made(**values: Any) -> Entry:
     """An entry of all its fields, without the cost of a frozen class's constructor; for the store."""
     entry = _new(Entry)
-    entry.__dict__.update(values)
+    _set(entry, "__dict__", values)
     return entry
 
 
@@ -157,26 +169,33 @@ def decode(body: bytes, version: int, session: bool = False) -> Entry:
     if report is None and quotes is None:
         evidence = NO_EVIDENCE
     else:
-        evidence = Evidence(
-            report=report,
-            quotes=tuple([Quote(text=text, start=start, end=end) for text, start, end in quotes or ()]),
-        )
-    entry = _new(Entry)
-    entry.__dict__.update(
+        evidence = _new(Evidence)
+        _set(evidence, "__dict__", {"report": report, "quotes": tuple([_quote(*quote) for quote in quotes or ()])})
+    event = found["event"]
+    if FORMS:
+        event = _lifted_whole(event, found.get("form", 1), found.get("to_form", 1))
+    doubts = found.get("doubts")
+    return entry_made(
         id=found["id"],
-        event=event_from_dict(found["event"], found.get("form", 1), found.get("to_form", 1)),
+        event=_READERS[event["kind"]](event),
         version=version,
         recorded_at=found["at"],
         recorded_by=_signature(found["by"], found.get("how", "claimed")),
         source=found["source"],
         evidence=evidence,
-        doubts=tuple(found.get("doubts", ())),
+        doubts=() if doubts is None else tuple(doubts),
         session=session,
     )
-    return entry
 
 
 _new = object.__new__
+_set = object.__setattr__
+
+
+def _quote(text: str, start: int, end: int) -> Quote:
+    quote = _new(Quote)
+    _set(quote, "__dict__", {"text": text, "start": start, "end": end})
+    return quote
 
 
 @_once
@@ -212,11 +231,15 @@ def event_from_dict(found: dict[str, Any], form: int = 1, to_form: int = 1) -> E
 
     `form` is that of the event, `to_form` that of the fact within a correction.
     """
-    if FORMS:
-        found = _lifted(found, form)
-        if found["kind"] == "correction":
-            found = {**found, "to": _lifted(found["to"], to_form)}
-    return cast("Event", _reader_of(KINDS[found["kind"]])(found))
+    found = deepcopy(_lifted_whole(found, form, to_form) if FORMS else found)
+    return cast("Event", _READERS[found["kind"]](found))
+
+
+def _lifted_whole(found: dict[str, Any], form: int, to_form: int) -> dict[str, Any]:
+    found = _lifted(found, form)
+    if found["kind"] == "correction":
+        found = {**found, "to": _lifted(found["to"], to_form)}
+    return found
 
 
 def _lifted(found: dict[str, Any], form: int) -> dict[str, Any]:
@@ -228,17 +251,17 @@ def _lifted(found: dict[str, Any], form: int) -> dict[str, Any]:
 
 def validated(found: Any, *, strictly_json: bool = False) -> Event:
     """An event from outside, checked by pydantic. Raises pydantic's ValidationError; callers say it in words."""
-    adapter = _border()
     if strictly_json:
-        return cast("Event", adapter.validate_json(found))
-    return cast("Event", adapter.validate_python(found))
+        return cast("Event", _border().validate_json(found))
+    return cast("Event", _border().validate_python(found))
 
 
 @_once
 def _border() -> Any:
     from pydantic import Field, TypeAdapter
 
-    return TypeAdapter(Annotated[Event, Field(discriminator="kind")])
+    # The adapter's own methods only pass on to its validator.
+    return TypeAdapter(Annotated[Event, Field(discriminator="kind")]).validator
 
 
 @_once
@@ -250,16 +273,21 @@ def border_of(kind: str) -> Any:
 
 
 def _values_of(value: Any) -> dict[str, Any]:
-    """What is known in an object, for orjson, which writes enums, dates and tuples by itself."""
-    encoders, defaults = _encoding_of(type(value))
+    """What is known in an object, for orjson, which writes dates and tuples by itself."""
+    special = _encoding_of(type(value))
     out: dict[str, Any] = {}
     for name, held in value.__dict__.items():
-        # Identity is enough to tell a default, since None, False and () are single objects; the kind of an event is
-        # written by its holder.
-        if held is None or held is (default := defaults.get(name)) or (name == "kind" and default is not None):
+        if held is None:
             continue
-        encoder = encoders.get(name)
-        out[name] = held if encoder is None else encoder(held)
+        how = special.get(name)
+        if how is None:
+            out[name] = held
+            continue
+        default, encoder = how
+        # Identity is enough to tell a default, since False and () are single objects; the kind of an event is written
+        # by its holder.
+        if held is not default and (name != "kind" or default is None):
+            out[name] = held if encoder is None else encoder(held)
     return out
 
 
@@ -268,22 +296,33 @@ def _values_of_each(values: tuple[Any, ...]) -> list[dict[str, Any]]:
 
 
 @_once
-def _encoding_of(cls: Any) -> tuple[dict[str, Callable[[Any], Any]], dict[str, Any]]:
-    """For a class: how the fields that hold objects are written, and every field's default."""
+def _encoding_of(cls: Any) -> dict[str, tuple[Any, Callable[[Any], Any] | None]]:
+    """The default and the way of writing of each field of a class that has one of them."""
     hints = _hints_of(cls)
-    encoders: dict[str, Callable[[Any], Any]] = {}
-    defaults: dict[str, Any] = {}
+    special: dict[str, tuple[Any, Callable[[Any], Any] | None]] = {}
     for one in fields(cls):
         bare = _bare(hints[one.name])
+        default = None if one.default is MISSING else one.default
+        encoder: Callable[[Any], Any] | None = None
         if get_origin(bare) in (Union, UnionType):
-            encoders[one.name] = _event_values
+            encoder = _event_values
         elif get_origin(bare) is tuple and is_dataclass(_bare(get_args(bare)[0])):
-            encoders[one.name] = _values_of_each
+            encoder = _values_of_each
         elif isinstance(bare, type) and is_dataclass(bare):
             # ProposalFate and others have a `kind` of their own, which is theirs to write.
-            encoders[one.name] = _values_of
-        defaults[one.name] = None if one.default is MISSING else one.default
-    return encoders, defaults
+            encoder = _values_of
+        elif _is_enum(bare):
+            # orjson would ask each member for its `value`, which is a call.
+            encoder = attrgetter("_value_")
+        if default is not None or encoder is not None:
+            special[one.name] = (default, encoder)
+    return special
+
+
+def _is_enum(bare: Any) -> bool:
+    if get_origin(bare) is Literal:
+        return all(isinstance(one, Enum) for one in get_args(bare))
+    return isinstance(bare, type) and issubclass(bare, Enum)
 
 
 @_once
@@ -316,11 +355,13 @@ def _reader_of(cls: Any) -> Callable[[dict[str, Any]], Any]:
     }
 
     def read(found: dict[str, Any]) -> Any:
-        made = _new(cls)
-        held = made.__dict__
         for name, value in found.items():
             converter = converters.get(name)
-            held[name] = value if converter is None else converter(value)
+            if converter is not None:
+                found[name] = converter(value)
+        # The dict that was read from the bytes becomes the object's own: nobody else holds it.
+        made = _new(cls)
+        _set(made, "__dict__", found)
         return made
 
     return read
@@ -345,6 +386,17 @@ def _converter_of(hint: Any) -> Callable[[Any], Any] | None:
     if is_dataclass(bare):
         return _reader_of(cast("type[Any]", bare))
     return None
+
+
+class _Readers(dict[str, Callable[[dict[str, Any]], Any]]):
+    """The reader of each kind, made when it is first asked for."""
+
+    def __missing__(self, kind: str) -> Callable[[dict[str, Any]], Any]:
+        self[kind] = _reader_of(KINDS[kind])
+        return self[kind]
+
+
+_READERS = _Readers()
 
 
 @_once
