@@ -112,7 +112,18 @@ class Message:
         if self.escape_sign == "" or self.escape_sign not in escaped:
             return escaped
         sign = re.escape(self.escape_sign)
-        return re.sub(rf"{sign}([^{sign}]{{0,4000}}){sign}", self._unescaped, escaped)
+        # The bytes of one letter may stand in several escapes, one after another.
+        joined = re.sub(rf"((?:{sign}X(?:[0-9A-Fa-f]{{2}})+{sign})+)", self._letters, escaped)
+        return re.sub(rf"{sign}([^{sign}]{{0,4000}}){sign}", self._unescaped, joined)
+
+    def _letters(self, found: re.Match[str]) -> str:
+        """Hexadecimal bytes in the encoding of the message; what is none in it is read as Windows-1252."""
+        raw = bytes.fromhex(found[1].replace(self.escape_sign, "").replace("X", ""))
+        try:
+            text = raw.decode(self.encoding)
+        except UnicodeDecodeError:
+            text = raw.decode("cp1252", errors="replace")
+        return text.replace(self.escape_sign, f"{self.escape_sign}E{self.escape_sign}")
 
     def _unescaped(self, found: re.Match[str]) -> str:
         code = found[1]
@@ -128,8 +139,6 @@ class Message:
         }
         if code in signs:
             return signs[code]
-        if re.fullmatch(r"X(?:[0-9A-Fa-f]{2})+", code):
-            return bytes.fromhex(code[1:]).decode(self.encoding, errors="replace")
         command = re.fullmatch(r"\.(br|sp|fi|nf|in|ti|sk|ce)([+-]?\d{0,3})", code)
         if command:
             number = int(command[2]) if command[2].lstrip("+-").isdigit() else 1

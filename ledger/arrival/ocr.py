@@ -12,9 +12,7 @@ import csv
 import io
 import shutil
 import subprocess
-import tempfile
 from dataclasses import dataclass, field
-from pathlib import Path
 
 from ledger.arrival.opening import Document
 from ledger.arrival.values import CannotRead, Limits, Why
@@ -23,7 +21,8 @@ from ledger.errors import Doubt
 UNSURE_BELOW = 60
 """A word that `tesseract` is less sure of than this, of a hundred, is counted as unsure. Our own threshold."""
 
-_DOTS_AN_INCH = 300
+_LONGER_EDGE = 3508
+"""Dots along the longer edge of a page: 300 an inch on A4."""
 
 
 @dataclass
@@ -40,6 +39,7 @@ class Recognised:
     """The text of each page that gave any, and how sure it is over all of them."""
 
     pages: dict[int, str] = field(default_factory=dict)
+    failed: dict[CannotRead, list[int]] = field(default_factory=dict)
     words: int = 0
     unsure: int = 0
 
@@ -49,6 +49,15 @@ class Recognised:
             self.pages[number] = f"{self.pages[number]}\n{page.text}" if number in self.pages else page.text
             self.words += page.words
             self.unsure += page.unsure
+
+    def fail(self, why: CannotRead, numbers: list[int]) -> None:
+        """Pages that could not be looked at, and why; those of one reason together."""
+        same = next((one for one in self.failed if (one.code, one.problem) == (why.code, why.problem)), why)
+        self.failed.setdefault(same, []).extend(numbers)
+
+    @property
+    def tried_in_vain(self) -> set[int]:
+        return {number for numbers in self.failed.values() for number in numbers}
 
     @property
     def doubts(self) -> list[Doubt]:
@@ -66,11 +75,7 @@ def image_document(original: bytes, media_type: str, limits: Limits) -> Document
     found = Recognised()
     found.add(0, recognised(original, limits))
     if not found.pages:
-        raise CannotRead(
-            Why.OCR_FOUND_NOTHING,
-            "No words were recognised in the picture.",
-            "Scan it upright at 300 dots an inch, or type what it says as a text file, and import that.",
-        )
+        raise nothing_found()
     return Document(
         text=found.pages[0],
         media_type=media_type,
@@ -94,6 +99,24 @@ def missing() -> CannotRead:
     )
 
 
+def nothing_found() -> CannotRead:
+    """What is said when a picture holds no words."""
+    return CannotRead(
+        Why.OCR_FOUND_NOTHING,
+        "No words were recognised in the picture.",
+        "Scan it upright at 300 dots an inch, or type what it says as a text file, and import that.",
+    )
+
+
+def too_long(seconds: float) -> CannotRead:
+    """What is said when recognising takes too long."""
+    return CannotRead(
+        Why.TOO_LONG,
+        f"Recognising the letters took longer than {seconds:g} seconds.",
+        "Scan it at 300 dots an inch in black and white, split it by report, and import that.",
+    )
+
+
 def recognised(image: bytes, limits: Limits) -> Page:
     """The text of one picture file, which may hold several pages. Raises CannotRead when it takes too long."""
     command = [
@@ -109,11 +132,7 @@ def recognised(image: bytes, limits: Limits) -> Page:
     try:
         done = subprocess.run(command, input=image, capture_output=True, timeout=limits.ocr_seconds_a_page, check=False)
     except subprocess.TimeoutExpired:
-        raise CannotRead(
-            Why.TOO_LONG,
-            f"Recognising a page took longer than {limits.ocr_seconds_a_page:g} seconds.",
-            "Scan it at 300 dots an inch in black and white, and import that.",
-        ) from None
+        raise too_long(limits.ocr_seconds_a_page) from None
     if done.returncode != 0:
         return Page("", 0, 0)
     return _page_of(done.stdout.decode("utf-8", errors="replace"))
@@ -140,39 +159,17 @@ def _page_of(table: str) -> Page:
     return Page("".join(text), words, unsure)
 
 
-def pages_drawn(original: bytes, pages: list[int], limits: Limits) -> dict[int, bytes]:
-    """Pages of a PDF file drawn by `pdftoppm`, where it is on the machine; else none."""
+def page_drawn(original: bytes, number: int, limits: Limits) -> bytes | None:
+    """A page of a PDF file as a picture, drawn by `pdftoppm` where it is on the machine; else None."""
     if shutil.which("pdftoppm") is None:
-        return {}
-    drawn: dict[int, bytes] = {}
-    with tempfile.TemporaryDirectory(prefix="access-ledger-") as folder:
-        for number in pages:
-            page = str(number + 1)
-            # A page may claim to be as large as a field: the longer edge is bounded, whatever it claims.
-            command = [
-                "pdftoppm",
-                "-f",
-                page,
-                "-l",
-                page,
-                "-r",
-                str(_DOTS_AN_INCH),
-                "-scale-to",
-                "4200",
-                "-gray",
-                "-png",
-            ]
-            try:
-                subprocess.run(
-                    [*command, "-", str(Path(folder) / page)],
-                    input=original,
-                    capture_output=True,
-                    timeout=limits.ocr_seconds_a_page,
-                    check=False,
-                )
-            except subprocess.TimeoutExpired:
-                continue
-            for image in Path(folder).glob("*.png"):
-                drawn[number] = image.read_bytes()
-                image.unlink()
-    return drawn
+        return None
+    page = str(number + 1)
+    # A page may claim to be as large as a field: the longer edge is bounded, whatever it claims.
+    command = ["pdftoppm", "-f", page, "-l", page, "-scale-to", str(_LONGER_EDGE), "-gray", "-png", "-"]
+    try:
+        done = subprocess.run(
+            command, input=original, capture_output=True, timeout=limits.ocr_seconds_a_page, check=False
+        )
+    except subprocess.TimeoutExpired:
+        raise too_long(limits.ocr_seconds_a_page) from None
+    return done.stdout if done.stdout.startswith(b"\x89PNG") else None

@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import io
 import re
+import time
 from typing import Any
 
 from ledger.arrival import ocr
 from ledger.arrival.opening import Document
+from ledger.arrival.sandbox import still_working
 from ledger.arrival.values import CannotRead, Limits, Why
 from ledger.dates import PartialDate
 from ledger.errors import Doubt
@@ -57,8 +59,10 @@ def _document_of(reader: Any, original: bytes, page_count: int, limits: Limits) 
     texts: list[str] = []
     pictures: list[int] = []
     unread: list[int] = []
+    by_scanner = False
     for number in range(page_count):
-        text, has_picture, broken = _page(reader, number, limits)
+        text, has_picture, is_hidden, broken = _page(reader, number, limits)
+        by_scanner = by_scanner or is_hidden
         texts.append(text)
         # A garbled page can only be read by looking at it; so can one that is all picture.
         if _is_garbled(text) or (has_picture and sum(map(str.isalpha, text)) < _FEWEST_LETTERS):
@@ -68,7 +72,7 @@ def _document_of(reader: Any, original: bytes, page_count: int, limits: Limits) 
     doubts: list[Doubt] = []
     left_out: list[CannotRead] = []
     if pictures:
-        found, why = _recognised(reader, original, pictures, limits)
+        found = _recognised(reader, original, pictures, limits)
         for number in pictures:
             if number in found.pages:
                 texts[number] = found.pages[number]
@@ -76,12 +80,16 @@ def _document_of(reader: Any, original: bytes, page_count: int, limits: Limits) 
                 texts[number] = ""
         if found.pages:
             doubts += found.doubts
-        missing = [number for number in pictures if number not in found.pages]
-        if missing:
-            assert why is not None
+        for why, numbers in found.failed.items():
             if not any(map(str.strip, texts)):
                 raise why
-            left_out.append(CannotRead(why.code, f"{_pages(missing)} could not be read. {why.problem}", why.remedy))
+            left_out.append(CannotRead(why.code, f"{_pages(numbers)} could not be read. {why.problem}", why.remedy))
+        wordless = [number for number in pictures if not texts[number].strip() and number not in found.tried_in_vain]
+        if wordless and any(map(str.strip, texts)):
+            words = f"{_pages(wordless)} of the file shows a picture in which no words were recognised."
+            doubts.append(Doubt(code="page-without-words", words=words))
+        elif wordless and not left_out:
+            raise ocr.nothing_found()
     if unread:
         if not any(map(str.strip, texts)):
             raise CannotRead(
@@ -96,6 +104,9 @@ def _document_of(reader: Any, original: bytes, page_count: int, limits: Limits) 
                 "Print it to PDF anew from the program that shows it, and import that.",
             )
         )
+    if by_scanner:
+        words = "The words lie hidden behind a picture, as a scanner recognised them. Check every number and side."
+        doubts.append(Doubt(code="recognised-by-the-scanner", words=words))
     if _attachments(reader):
         doubts.append(
             Doubt(code="attachments-not-read", words="The PDF file carries other files, which were not read.")
@@ -114,12 +125,17 @@ def _document_of(reader: Any, original: bytes, page_count: int, limits: Limits) 
     )
 
 
-def _page(reader: Any, number: int, limits: Limits) -> tuple[str, bool, bool]:
-    """The text of a page, whether there is a picture on it, and whether it could not be read."""
+_INVISIBLE = re.compile(rb"(?<![\d.])3\s+Tr\b")
+"""The text rendering mode in which scanners lay what they recognised over the picture (PDF 1.7, table 106)."""
+
+
+def _page(reader: Any, number: int, limits: Limits) -> tuple[str, bool, bool, bool]:
+    """The text of a page; whether there is a picture on it, whether its text is invisible, whether it is broken."""
     try:
         page = reader.pages[number]
         contents = page.get_contents()
-        if contents is not None and len(contents.get_data()) > limits.unpacked_bytes // 4:
+        drawn = contents.get_data() if contents is not None else b""
+        if len(drawn) > limits.unpacked_bytes // 4:
             raise CannotRead(
                 Why.HOSTILE,
                 "A page of the PDF file unpacks to far more than a page can show.",
@@ -129,8 +145,8 @@ def _page(reader: Any, number: int, limits: Limits) -> tuple[str, bool, bool]:
     except (CannotRead, MemoryError, RecursionError):
         raise
     except Exception:  # pypdf raises whatever the broken object makes Python raise
-        return "", False, True
-    return text + _filled_in(page, text), _has_picture(page), False
+        return "", False, False, True
+    return text + _filled_in(page, text), _has_picture(page), _INVISIBLE.search(drawn) is not None, False
 
 
 def _has_picture(page: Any) -> bool:
@@ -173,33 +189,35 @@ def _is_garbled(text: str) -> bool:
     return (odd + named) * 5 > len(seen)
 
 
-def _recognised(
-    reader: Any, original: bytes, pages: list[int], limits: Limits
-) -> tuple[ocr.Recognised, CannotRead | None]:
-    """The pages that are pictures, recognised; and why not, where they were not."""
-    if len(pages) > limits.scanned_pages:
-        return ocr.Recognised(), CannotRead(
-            Why.TOO_LARGE,
-            f"{len(pages)} pages are pictures; the limit is {limits.scanned_pages}.",
-            "Split the file by report, and import the pieces.",
-        )
-    if not ocr.is_here():
-        return ocr.Recognised(), ocr.missing()
+def _recognised(reader: Any, original: bytes, pages: list[int], limits: Limits) -> ocr.Recognised:
+    """The pages that are pictures, recognised; with those that could not be, and why."""
     found = ocr.Recognised()
-    drawn = ocr.pages_drawn(original, pages, limits)
-    for number in pages:
-        images = [drawn[number]] if number in drawn else _images_of(reader, number)
-        for image in images:
-            found.add(number, ocr.recognised(image, limits))
-    missing = [number for number in pages if number not in found.pages]
-    why = None
-    if missing:
-        why = CannotRead(
-            Why.OCR_FOUND_NOTHING,
-            "The pages are pictures, and no words were recognised on them.",
-            "Scan them upright at 300 dots an inch, or type what they say as a text file, and import that.",
+    if len(pages) > limits.scanned_pages:
+        found.fail(
+            CannotRead(
+                Why.TOO_LARGE,
+                f"{len(pages)} pages are pictures; the limit is {limits.scanned_pages}.",
+                "Split the file by report, and import the pieces.",
+            ),
+            pages,
         )
-    return found, why
+        return found
+    if not ocr.is_here():
+        found.fail(ocr.missing(), pages)
+        return found
+    until = time.monotonic() + limits.ocr_seconds
+    for nth, number in enumerate(pages):
+        if time.monotonic() > until:
+            found.fail(ocr.too_long(limits.ocr_seconds), pages[nth:])
+            break
+        still_working(limits)
+        try:
+            image = ocr.page_drawn(original, number, limits)
+            for picture in [image] if image is not None else _images_of(reader, number):
+                found.add(number, ocr.recognised(picture, limits))
+        except CannotRead as why:
+            found.fail(why, [number])
+    return found
 
 
 def _images_of(reader: Any, number: int) -> list[bytes]:

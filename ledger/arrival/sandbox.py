@@ -66,7 +66,9 @@ class Worker:
         except OSError:
             raise self._died() from None
         try:
-            answer = self._answers.get(timeout=order.limits.seconds + _GRACE_SECONDS)
+            # An empty answer is a sign of life: a page was recognised, and the clock starts anew for the next.
+            while (answer := self._answers.get(timeout=order.limits.seconds + _GRACE_SECONDS)) == b"":
+                pass
         except queue.Empty:
             self.close()
             raise _too_long(order.limits) from None
@@ -79,13 +81,14 @@ class Worker:
         process, self._process, self._served = self._process, None, 0
         if process is None:
             return
+        # Ended first: while it lives, the thread that listens to it holds its output, and closing that would wait.
+        if process.poll() is None:
+            _kill(process)
+        process.wait()
         for stream in (process.stdin, process.stdout):
             if stream is not None:
                 with contextlib.suppress(OSError):
                     stream.close()
-        if process.poll() is None:
-            _kill(process)
-        process.wait()
 
     def __enter__(self) -> Worker:
         return self
@@ -206,10 +209,23 @@ def _receive(stream: IO[bytes]) -> bytes | None:
 # --- Within the process -------------------------------------------------------------------------------------------
 
 
+_answers_to: IO[bytes] | None = None
+
+
+def still_working(limits: Limits) -> None:
+    """Starts the clock of this file anew. Said before each page that is recognised, which has a bound of its own."""
+    if _answers_to is None:
+        return
+    _send(_answers_to, b"")
+    if hasattr(signal, "setitimer"):
+        signal.setitimer(signal.ITIMER_REAL, limits.seconds)
+
+
 def serve(memory_bytes: int) -> None:
     """Answers one order after another until its input ends."""
+    global _answers_to
     # What a library prints must not end up between the answers.
-    answers = os.fdopen(os.dup(1), "wb")
+    answers = _answers_to = os.fdopen(os.dup(1), "wb")
     silence = os.open(os.devnull, os.O_WRONLY)
     os.dup2(silence, 1)
     orders = os.fdopen(os.dup(0), "rb")
@@ -303,4 +319,7 @@ def _bound(memory_bytes: int) -> None:
 
 
 if __name__ == "__main__":
-    serve(int(sys.argv[1]))
+    # By its own name, so that there is one copy of the module and of what it remembers.
+    from ledger.arrival.sandbox import serve as _serve
+
+    _serve(int(sys.argv[1]))

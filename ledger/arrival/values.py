@@ -238,9 +238,10 @@ class Arrived:
 class Limits:
     """How much a file may ask for. What asks for more is not read, and says so; the original is kept all the same.
 
-    `seconds` and `memory_bytes` hold for the extraction of one file in its own process, recognition of scanned pages
-    included. `unpacked_bytes` is what a zipped document may unpack to, `text_length` what a text may hold in code
-    points. `ocr_language` is the language in which pictures are recognised, by its name in `tesseract`.
+    `seconds` and `memory_bytes` hold for the extraction of one file in its own process; recognising pictures has
+    bounds of its own, for a page and for a file. `unpacked_bytes` is what a zipped document may unpack to,
+    `text_length` what a text may hold in code points. `ocr_language` is the language in which pictures are
+    recognised, by its name in `tesseract`.
     """
 
     file_bytes: int = 64 * 1024 * 1024
@@ -250,7 +251,8 @@ class Limits:
     scanned_pages: int = 60
     parts: int = 5_000
     seconds: float = 60.0
-    ocr_seconds_a_page: float = 40.0
+    ocr_seconds_a_page: float = 30.0
+    ocr_seconds: float = 600.0
     ocr_language: str = "eng"
     memory_bytes: int = 1024 * 1024 * 1024
 
