@@ -13,9 +13,11 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from functools import cached_property
 from pathlib import Path
+from typing import NamedTuple
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
+import orjson
 from sqlalchemy import select
 
 from ledger.admission import Gate, Refusal, doubts_of
@@ -46,8 +48,7 @@ class Appended:
     version: int
 
 
-@dataclass(frozen=True)
-class Head:
+class Head(NamedTuple):
     """The end of a stream: what the next entry is chained to."""
 
     version: int
@@ -55,8 +56,7 @@ class Head:
     recorded_at: str
 
 
-@dataclass(frozen=True)
-class Standing:
+class Standing(NamedTuple):
     """What the tables say of a patient at the moment of an append: unit, head of the care stream, read model."""
 
     unit: str | None
@@ -182,9 +182,7 @@ class Ledger:
     def standing(self, number: int) -> Standing:
         """How a patient stands now; in PostgreSQL nobody else appends to them until the transaction ends."""
         row = self.db.execute(
-            "SELECT p.unit, s.version, s.hash, s.recorded_at, s.doubts, s.joined_to, s.joins, s.accesses "
-            "FROM patients p LEFT JOIN streams s ON s.org=p.org AND s.stream=2*p.number "
-            "WHERE p.org=? AND p.number=?" + (" FOR UPDATE OF p" if self.db.is_postgres else ""),
+            STANDING_LOCKED if self.db.is_postgres else STANDING,
             (self.org, number),
         ).fetchone()
         if row is None:
@@ -262,7 +260,6 @@ class Ledger:
             owner_of=self.owner_of,
         )
         patient = history.patient
-        known = {entry.id for entry in history.entries}
         heads = {2 * number: standing.head}
         added: list[Entry] = []
         rows: list[tuple[int, int, int, bytes, bytes]] = []
@@ -270,31 +267,36 @@ class Ledger:
         refused: list[tuple[Draft, Refusal]] = []
         doubts: list[Doubt] = []
         at = recorded_at or instant_text(moment)
+        only_facts = True
         for draft in drafts:
             entry_id = entry_id_of(self.uuid, patient, draft)
-            while entry_id in known and anew and not gate.holds(entry_id):
-                draft = replace(draft, attempt=draft.attempt + 1)
-                entry_id = entry_id_of(self.uuid, patient, draft)
-            if entry_id in known:
-                already.append(entry_id)
-                continue
-            verdict = gate.consider(draft.event, entry_id, draft.evidence)
+            if gate.has(entry_id):
+                while anew and gate.has(entry_id) and not gate.holds(entry_id):
+                    draft = replace(draft, attempt=draft.attempt + 1)
+                    entry_id = entry_id_of(self.uuid, patient, draft)
+                if gate.has(entry_id):
+                    already.append(entry_id)
+                    continue
+            event = draft.event
+            verdict = gate.consider(event, entry_id, draft.evidence)
             refusal = verdict.refusal
             if refusal is not None:
                 if not partly:
                     raise Refused(refusal.problem, refusal.remedy)
                 refused.append((draft, refusal))
                 continue
-            session = gate.is_of_sessions(draft.event)
+            session = gate.is_of_sessions(event)
             stream = 2 * number + session
-            if stream not in heads:
-                heads[stream] = self._head(stream)
-            last = heads[stream]
+            last = heads.get(stream)
+            if last is None:
+                last = self._head(stream)
+            version = last.version + 1
+            when = at if at >= last.recorded_at else last.recorded_at
             entry = entry_made(
                 id=entry_id,
-                event=draft.event,
-                version=last.version + 1,
-                recorded_at=max(at, last.recorded_at),
+                event=event,
+                version=version,
+                recorded_at=when,
                 recorded_by=by,
                 source=draft.source,
                 evidence=draft.evidence,
@@ -302,25 +304,26 @@ class Ledger:
                 session=session,
             )
             body = encode(entry)
-            digest = chained(last.hash, entry.version, body)
-            heads[stream] = Head(entry.version, digest, entry.recorded_at)
-            rows.append((self.org, stream, entry.version, body, digest))
+            digest = chained(last.hash, version, body)
+            heads[stream] = Head(version, digest, when)
+            rows.append((self.org, stream, version, body, digest))
             gate.take(entry)
-            known.add(entry_id)
             added.append(entry)
-            doubts.extend(verdict.doubts)
+            if verdict.doubts:
+                doubts += verdict.doubts
+            if event.kind not in FACT_KINDS:
+                only_facts = False
         if added:
             self.db.executemany(INSERT_ENTRY, rows)
             self._write_heads(number, heads, rows)
-            after = History(
-                patient=patient, zone=history.zone, entries=history.entries + tuple(added), merged=history.merged
-            )
-            if any(entry.event.kind == "patients-are-one" or _names_join(entry, history) for entry in added):
+            if only_facts:
+                after = history.followed_by(added)
+            elif any(entry.event.kind == "patients-are-one" or _names_join(entry, history) for entry in added):
                 after = self._history(number, sessions=False, zone=history.zone)
+            else:
+                after = history.followed_by(added)
             # Facts that raised no doubt, after a history without any, leave none: then nothing has to be judged anew.
-            quiet = not (standing.doubts or doubts or history.merged) and all(
-                entry.event.kind in FACT_KINDS for entry in added
-            )
+            quiet = only_facts and not (standing.doubts or doubts or history.merged)
             self._write_read_model(number, after, standing, heads[2 * number], doubts=0 if quiet else None)
         return Appended(
             entries=tuple(added),
@@ -349,6 +352,10 @@ class Ledger:
 
         The accesses of a record that was joined to another stand under the survivor, once.
         """
+        if before.joins is None and before.joined_to is None and not history.merged:
+            if head.version:
+                self._put_model(number, head, None, read_model(history, None, doubts), before.accesses)
+            return
         merged = {number_of(patient) for patient, _ in history.merged}
         for other in {*_numbers(before.joins), *merged}:
             self.renew(other, joined_to=number if other in merged else None)
@@ -389,8 +396,9 @@ class Ledger:
             ),
         )
         if model.accesses != old_accesses:
-            had = {row.access for row in rows_in(old_accesses)} if old_accesses else set()
-            new = set(model.owned)
+            had = set(owned_in(old_accesses)) if old_accesses else set()
+            if had == (new := set(model.owned)):
+                return
             for access in had - new:
                 self.db.execute(
                     "DELETE FROM access_owners WHERE org=? AND access=? AND patient=?", (self.org, access, number)
@@ -399,6 +407,11 @@ class Ledger:
                 self.db.execute(PUT_OWNER, (self.org, access, number))
 
 
+STANDING = (
+    "SELECT p.unit, s.version, s.hash, s.recorded_at, s.doubts, s.joined_to, s.joins, s.accesses "
+    "FROM patients p LEFT JOIN streams s ON s.org=p.org AND s.stream=2*p.number WHERE p.org=? AND p.number=?"
+)
+STANDING_LOCKED = STANDING + " FOR UPDATE OF p"
 INSERT_ENTRY = "INSERT INTO entries (org, stream, version, body, hash) VALUES (?,?,?,?,?)"
 PUT_OWNER = (
     "INSERT INTO access_owners (org, access, patient) VALUES (?,?,?) "
@@ -430,6 +443,11 @@ def read_model(history: History, joined_to: int | None, doubts: int | None = Non
         return ReadModel(0, joins, (), b"[]")
     owned, rows = stored_rows_of(history)
     return ReadModel(len(doubts_of(history)) if doubts is None else doubts, joins, owned, rows)
+
+
+def owned_in(accesses: bytes) -> list[str]:
+    """The ids of the accesses of which a read model holds a row."""
+    return [row["access"] for row in orjson.loads(accesses)]
 
 
 def rows_in(accesses: bytes | memoryview | None) -> list[AccessRow]:
