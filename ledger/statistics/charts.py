@@ -2,7 +2,8 @@
 
 Limits are exact (Poisson for counts over time, binomial for shares), since counts in one unit are small; the usual
 three standard errors would put a limit below nothing. The centre line is the mean of the months shown. Signals: a
-month outside the limits, and eight months in a row on one side of the centre (common practice, no source).
+month outside the limits, and eight months in a row on one side of the median (common practice, no source): of the
+median and not of the mean, because where most months have no event they lie below the mean by nature.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ TAIL = 0.00135
 """Beyond three standard errors of a normal curve on each side."""
 
 RUN = 8
-"""Months in a row on one side of the centre line that are a signal."""
+"""Months in a row on one side of the median that are a signal."""
 
 FUNNEL_TAILS = (0.025, 0.001)
 """The limits of a funnel: 95 % and 99.8 % (from memory: Spiegelhalter 2005)."""
@@ -52,7 +53,7 @@ class Chart:
         if self.centre is None:
             return "Nothing to draw: no time, or nobody, was counted."
         if not signals:
-            return "No month lies outside what chance alone makes, and no run of eight lies on one side of the mean."
+            return "No month lies outside what chance alone makes, and no eight in a row lie on one side of the median."
         return "Signals: " + "; ".join(signals) + "."
 
     def to_json(self) -> dict[str, Any]:
@@ -92,7 +93,7 @@ def u_chart(what: str, unit: str, per: float, months: Sequence[tuple[str, int, f
         low, high = poisson_limits(centre * of, TAIL)
         signal = _outside(count, low, high)
         marks.append(Mark(name, count, of, count / of * per, low / of * per, high / of * per, signal))
-    return Chart("u-chart", what, unit, per, None if centre is None else centre * per, _with_runs(marks, centre, per))
+    return Chart("u-chart", what, unit, per, None if centre is None else centre * per, _with_runs(marks))
 
 
 def p_chart(what: str, months: Sequence[tuple[str, int, int]]) -> Chart:
@@ -109,9 +110,7 @@ def p_chart(what: str, months: Sequence[tuple[str, int, int]]) -> Chart:
         low, high = binomial_limits(of, centre, TAIL)
         signal = _outside(count, low, high)
         marks.append(Mark(name, count, of, count / of * 100, low / of * 100, high / of * 100, signal))
-    return Chart(
-        "p-chart", what, "patients", 100, None if centre is None else centre * 100, _with_runs(marks, centre, 100)
-    )
+    return Chart("p-chart", what, "patients", 100, None if centre is None else centre * 100, _with_runs(marks))
 
 
 @dataclass(frozen=True)
@@ -151,20 +150,23 @@ def _outside(count: int, low: int, high: int, *, beyond: str = "outside the limi
     return f"{beyond}, below" if count < low else None
 
 
-def _with_runs(marks: Sequence[Mark], centre: float | None, per: float) -> tuple[Mark, ...]:
-    """Adds the signal of a long run on one side; a month on the centre line, or without a value, breaks a run."""
+def _with_runs(marks: Sequence[Mark]) -> tuple[Mark, ...]:
+    """Adds the signal of a long run on one side; a month on the median, or without a value, breaks a run."""
     from dataclasses import replace
+    from statistics import median
 
+    values = [mark.value for mark in marks if mark.value is not None]
+    middle = median(values) if values else 0.0
     found = list(marks)
     run, side = 0, 0
     for place, mark in enumerate(found):
-        if centre is None or mark.value is None:
+        if mark.value is None:
             run, side = 0, 0
             continue
-        now = (mark.value > centre * per) - (mark.value < centre * per)
+        now = (mark.value > middle) - (mark.value < middle)
         run = run + 1 if now and now == side else (1 if now else 0)
         side = now
         if run >= RUN and mark.signal is None:
             where = "above" if side > 0 else "below"
-            found[place] = replace(mark, signal=f"{run} in a row {where} the mean")
+            found[place] = replace(mark, signal=f"{run} in a row {where} the median")
     return tuple(found)

@@ -46,7 +46,7 @@ def patency_text(found: Patency, *, kind: AccessKind | None = None) -> list[str]
     what = "reached" if found.definition.gains else "still patent"
     lines = [title_of(found), ""]
     lines += plot([(None, found.curve)], gains=found)
-    lines += ["", *table(("day", f"% {what}", "95 % interval", "SE %", "at risk"), map(_row, found.horizons))]
+    lines += ["", *table(("day", f"% {what}", "95 % interval", "SE %", "at risk"), map(_day_row, found.horizons))]
     lines += ["", f"{found.events} events. {median_words(found)}"]
     if found.restricted_mean is not None and not found.definition.gains:
         mean = found.restricted_mean
@@ -68,12 +68,17 @@ def title_of(found: Patency) -> str:
     return f"{found.definition.name}{group}"
 
 
-def _row(one: OnDay) -> tuple[str, str, str, str, str]:
+def _day_row(one: OnDay) -> tuple[str, str, str, str, str]:
+    day, share, limits, at_risk = on_day_cells(one)
+    return day, share, limits, _both(one, lambda found: percent(found.se)), at_risk
+
+
+def on_day_cells(one: OnDay) -> tuple[str, str, str, str]:
+    """A day, the share, its interval and how many were at risk; both readings of partial dates where they differ."""
     return (
         f"{one.day}",
         _both(one, lambda found: f"{found.share * 100:.1f}"),
         _both(one, _limits),
-        _both(one, lambda found: percent(found.se)),
         _both(one, lambda found: f"{found.at_risk}"),
     )
 
@@ -244,7 +249,7 @@ def rates_text(found: Rates | Surveillance) -> list[str]:
     """Rates with their events, their time and their intervals; and published ones beside them."""
     name = found.name if isinstance(found, Rates) else "Dialysis events per 100 patient-months"
     lines = [f"{name}, {found.period}", ""]
-    rows = [_rate_row(one) for one in found.rates if one.exposure > 0 or one.events_most]
+    rows = [rate_row(one) for one in found.rates if one.exposure > 0 or one.events_most]
     if not rows:
         return [*lines, "No time was counted.", "", *wrapped(found.basis.lines)]
     lines += table(("", "events", "time", "rate", "95 % interval, exact", "robust"), rows)
@@ -264,7 +269,7 @@ def per_words(rate: Rate) -> str:
     return rate.unit.removesuffix("s") if rate.per == 1 else f"{rate.per:,.0f} {rate.unit}"
 
 
-def _rate_row(one: Rate) -> tuple[str, str, str, str, str, str]:
+def rate_row(one: Rate) -> tuple[str, str, str, str, str, str]:
     interval = one.interval
     events = f"{one.events}" if one.events == one.events_most else f"{one.events} to {one.events_most}"
     time = f"{one.exposure:,.1f}".removesuffix(".0")

@@ -29,9 +29,28 @@ from tests.statistics.samples import SIZES, a_sample, in_r, needs_r
 # Freireich 1963, 6-mercaptopurine against placebo, weeks in remission. The data are from memory; their totals (42
 # people, 30 relapses, 541 person-weeks) were compared with grodri.github.io/survival/gehan on 2026-11-24.
 SIX_MP = [
-    (6, 1), (6, 1), (6, 1), (6, 0), (7, 1), (9, 0), (10, 1), (10, 0), (11, 0), (13, 1), (16, 1), (17, 0), (19, 0),
-    (20, 0), (22, 1), (23, 1), (25, 0), (32, 0), (32, 0), (34, 0), (35, 0),
-]  # fmt: skip
+    (6, 1),
+    (6, 1),
+    (6, 1),
+    (6, 0),
+    (7, 1),
+    (9, 0),
+    (10, 1),
+    (10, 0),
+    (11, 0),
+    (13, 1),
+    (16, 1),
+    (17, 0),
+    (19, 0),
+    (20, 0),
+    (22, 1),
+    (23, 1),
+    (25, 0),
+    (32, 0),
+    (32, 0),
+    (34, 0),
+    (35, 0),
+]
 PLACEBO = [1, 1, 2, 2, 3, 4, 4, 5, 5, 8, 8, 8, 8, 11, 11, 12, 12, 15, 17, 22, 23]
 
 

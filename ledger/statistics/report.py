@@ -1,0 +1,666 @@
+"""The report for the unit's monthly quality meeting: what it says, and how it is written as HTML, PDF and CSV.
+
+`quality_report` gives the content as values: sections with sentences, tables and pictures; an appendix with the
+definition and the basis of every number; and, if asked for, the list behind each number for those who may see it.
+Writing it down is done by `html_of`, `pdf_of` and `csv_files_of`; neither knows anything about medicine.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import partial
+from importlib import resources
+from typing import TYPE_CHECKING, Any
+
+from ledger.people import Patient
+from ledger.statistics import pictures, tables
+from ledger.statistics.basis import CAUTIONS, Basis
+from ledger.statistics.bounds import SAID, Published, curves_published, rates_published
+from ledger.statistics.charts import p_chart, u_chart
+from ledger.statistics.patency import Patency, patency_of
+from ledger.statistics.presence import Period, Population, months_until
+from ledger.statistics.prevalence import (
+    Prevalence,
+    first_uses,
+    long_term_catheters,
+    over_months,
+    started_dialysis_with,
+)
+from ledger.statistics.rates import (
+    ANY,
+    BOTH,
+    EVERY_ACCESS,
+    Rate,
+    Rates,
+    access_events,
+    catheter_infections,
+    peritoneal_infections,
+    recurrent_interventions,
+)
+from ledger.statistics.spells import LeftOut as SpellLeftOut
+from ledger.statistics.spells import Spell, Spells, spells_of_lives
+from ledger.statistics.surveillance import ALL, CULTURES, Surveillance, dialysis_events
+from ledger.vocabulary import AccessKind, words_of
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+MONTHS = 12
+"""Over how many months, this one included, the report looks back."""
+
+PATENCIES = ("primary-patency", "assisted-primary-patency", "secondary-patency", "functional-secondary-patency")
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of the report: a caption that says the denominator, a head and rows of text."""
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A picture that is drawn when it is needed. `says` tells in words what it shows, for whoever cannot see it."""
+
+    name: str
+    says: str
+    figure: Callable[[], Figure]
+
+
+@dataclass(frozen=True)
+class Behind:
+    """The list behind one number: who, and which entries."""
+
+    title: str
+    rows: tuple[tuple[str, str, str, str], ...]
+
+
+@dataclass(frozen=True)
+class Section:
+    """One question of the meeting, answered."""
+
+    title: str
+    sentences: tuple[str, ...]
+    tables: tuple[Table, ...] = ()
+    pictures: tuple[Picture, ...] = ()
+    published: tuple[str, ...] = ()
+    behind: tuple[Behind, ...] = ()
+
+
+@dataclass(frozen=True)
+class QualityReport:
+    """The whole report. `appendix` holds, by title, the definition and basis of every number."""
+
+    unit: str
+    month: Period
+    months: int
+    sections: tuple[Section, ...]
+    appendix: tuple[tuple[str, tuple[str, ...]], ...]
+    with_lists: bool
+    invented: bool
+    results: tuple[Any, ...]
+
+    @property
+    def title(self) -> str:
+        return f"Vascular access, {self.unit}, {self.month.first:%B %Y}"
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values: the results with their bases, without lists of patients."""
+        return {
+            "unit": self.unit,
+            "month": {"first": self.month.first.isoformat(), "last": self.month.last.isoformat()},
+            "months": self.months,
+            "invented": self.invented,
+            "results": [one.to_json() for one in self.results],
+            "cautions": list(CAUTIONS),
+        }
+
+
+def quality_report(
+    population: Population,
+    unit: str,
+    month: Period,
+    *,
+    unit_name: str | None = None,
+    people: Mapping[str, Patient] | None = None,
+    chosen: Mapping[str, str] | None = None,
+    months: int = MONTHS,
+    with_lists: bool = False,
+    of_unit: str | None = None,
+) -> QualityReport:
+    """The report of a unit for a month, with the twelve months up to it.
+
+    `chosen` are choices for every measure that makes them. `of_unit` counts only time in that unit's care, for a
+    population that holds patients of several; without it all patients of the population count.
+    """
+    known = people or {}
+    year = months_until(month, months)
+    period = Period(year[0].first, month.last)
+    pick = partial(_picked, chosen or {})
+    in_use = over_months(population, year, pick(("use-known-for",)), unit=of_unit)
+    long = long_term_catheters(population, month, pick(("use-known-for",)), people=known, unit=of_unit)
+    started = started_dialysis_with(population, period, unit=of_unit)
+    needled = first_uses(population, period)
+    line_choices = pick(("removal-day", "two-catheters", "same-infection-days"))
+    infections = catheter_infections(population, period, line_choices, unit=of_unit)
+    infections_by_month = [catheter_infections(population, one, line_choices, unit=of_unit) for one in year]
+    peritoneal = peritoneal_infections(population, period, unit=of_unit)
+    events = dialysis_events(population, year, pick(("twenty-one-days", "on-the-list", "working-days")), unit=of_unit)
+    events_by_month = [
+        dialysis_events(population, [one], pick(("twenty-one-days", "on-the-list", "working-days")), unit=of_unit)
+        for one in year
+    ]
+    accesses = access_events(
+        population, period, pick(_made_by(population, "post-intervention-secondary-patency")), unit=of_unit
+    )
+    recurrence = recurrent_interventions(population, month.last, pick(_made_by(population, "secondary-patency")))
+    curves = [
+        (kind, [_patency(population, name, kind, month.last, pick) for name in PATENCIES])
+        for kind in (AccessKind.FISTULA, AccessKind.GRAFT)
+    ]
+    reached = [
+        _patency(population, name, kind, month.last, pick)
+        for name in ("time-to-first-cannulation", "primary-failure")
+        for kind in (AccessKind.FISTULA, AccessKind.GRAFT)
+    ]
+    lines = _patency(population, "catheter-survival", AccessKind.TUNNELLED, month.last, pick)
+    sections = [
+        _section_in_use(in_use, with_lists),
+        _section_long(long, with_lists),
+        _section_beginnings(started, needled, period, with_lists),
+        _section_infections(infections, infections_by_month, peritoneal, with_lists),
+        _section_events(events, events_by_month, with_lists),
+        _section_accesses(accesses, recurrence.counted, with_lists),
+        *(_section_patency(kind, found, with_lists) for kind, found in curves),
+        _section_reached([*reached, lines], with_lists),
+    ]
+    flat = [found for _, both in curves for found, _ in both] + [found for found, _ in (*reached, lines)]
+    latest = in_use[-1][1]
+    bases = [
+        latest.basis,
+        long.basis,
+        started.basis,
+        infections.basis,
+        peritoneal.basis,
+        events.basis,
+        accesses.basis,
+        recurrence.basis,
+    ]
+    appendix = [(basis.definition or "", tuple(basis.lines)) for basis in bases]
+    appendix += [(tables.title_of(one), tuple(one.basis.lines)) for one in flat]
+    return QualityReport(
+        unit=unit_name or unit,
+        month=month,
+        months=months,
+        sections=tuple(sections),
+        appendix=tuple(appendix),
+        with_lists=with_lists,
+        invented=bool(known) and all(one.invented for one in known.values()),
+        results=(latest, long, started, infections, peritoneal, events, accesses, recurrence, *flat),
+    )
+
+
+def _picked(chosen: Mapping[str, str], names: Iterable[str]) -> dict[str, str]:
+    """Of all choices given for the report, those that one measure makes."""
+    wanted = set(names)
+    return {name: value for name, value in chosen.items() if name in wanted}
+
+
+def _made_by(population: Population, definition: str) -> tuple[str, ...]:
+    return tuple(population.book.definition(definition).choices)
+
+
+def _patency(
+    population: Population, name: str, kind: AccessKind, cut: date, pick: Callable[[Iterable[str]], dict[str, str]]
+) -> tuple[Patency, Spells]:
+    definition = population.book.definition(name)
+    definition = definition.with_choices(pick(definition.choices))
+    counted: list[Spell] = []
+    left_out: list[SpellLeftOut] = []
+    for one in spells_of_lives((life for life in population.lives if life.kind in (kind, None)), definition, cut):
+        if isinstance(one, SpellLeftOut):
+            left_out.append(one)
+        else:
+            counted.append(one)
+    spells = Spells(definition=definition, cut=cut, counted=tuple(counted), left_out=tuple(left_out))
+    return patency_of(spells, group=words_of(kind)), spells
+
+
+# --- Sections -----------------------------------------------------------------------------------------------------
+
+
+def _section_in_use(found: Sequence[tuple[Period, Prevalence]], with_lists: bool) -> Section:
+    latest = found[-1][1]
+    lines = [
+        (f"{month.last:%Y-%m}", sum(one.count for one in here.shares if one.name in _LINE_WORDS), here.basis.counted)
+        for month, here in found
+    ]
+    chart = p_chart("Patients who dialyse through a catheter alone, %", lines)
+    return Section(
+        "Through what the patients dialyse",
+        (
+            f"On {latest.day} {latest.basis.counted} patients were on haemodialysis here.",
+            *latest.basis.warnings,
+            chart.says,
+        ),
+        (_shares(f"Access in use on {latest.day}, of {latest.basis.counted} patients", latest),),
+        (Picture("catheters", f"{chart.what}, by month. {chart.says}", partial(pictures.chart_figure, chart)),),
+        behind=_who(latest, with_lists),
+    )
+
+
+_LINE_WORDS = frozenset({words_of(AccessKind.TUNNELLED), words_of(AccessKind.NONTUNNELLED)})
+
+
+def _section_long(found: Prevalence, with_lists: bool) -> Section:
+    said = tuple(f"{one.name}: {one.says}{f' ({one.source})' if one.source else ''}." for one in found.shares)
+    return Section(
+        "Catheters longer than three months",
+        ("The published definitions differ, and give different numbers; each is named.", *said),
+        (_shares(f"On {found.day}", found),),
+        behind=_who(found, with_lists),
+    )
+
+
+def _section_beginnings(found: Prevalence, needled: Sequence[Any], period: Period, with_lists: bool) -> Section:
+    rows = tuple(
+        (
+            words_of(one.kind),
+            str(one.count),
+            "-" if one.quartiles is None else f"{one.quartiles[1]:.0f}",
+            str(len(one.days)),
+        )
+        for one in needled
+    )
+    made = [_shares(f"Started dialysis with, {period}, of {found.basis.counted} patients", found)]
+    if rows:
+        made.append(
+            Table(f"First needles, {period}", ("", "accesses", "median days since creation", "with known days"), rows)
+        )
+    return Section(
+        "Beginnings",
+        (f"{found.basis.counted} patients are known to have started dialysis in these months.",),
+        tuple(made),
+        behind=_who(found, with_lists),
+    )
+
+
+def _section_infections(found: Rates, by_month: Sequence[Rates], peritoneal: Rates, with_lists: bool) -> Section:
+    months = [(f"{one.period.first:%Y-%m}", one.of(ANY, BOTH).events, one.of(ANY, BOTH).exposure) for one in by_month]
+    chart = u_chart("Infections of central lines per 1,000 catheter-days", "catheter-days", 1000, months)
+    return Section(
+        "Infections of catheters",
+        (
+            "Clinical diagnoses as they were recorded. Where nothing was recorded, nothing is known.",
+            chart.says,
+            *found.basis.warnings,
+        ),
+        (
+            _rate_table(f"Per 1,000 catheter-days, {found.period}", found),
+            _rate_table(f"Per year of a peritoneal catheter, {peritoneal.period}", peritoneal),
+        ),
+        (Picture("infections", f"{chart.what}, by month. {chart.says}", partial(pictures.chart_figure, chart)),),
+        _published(rates_published(ANY, "tunnelled catheter", "1,000 catheter-days")),
+        _listed([*found.rates, *peritoneal.rates], with_lists),
+    )
+
+
+def _section_events(found: Surveillance, by_month: Sequence[Surveillance], with_lists: bool) -> Section:
+    months = []
+    for one in by_month:
+        rate = one.of(CULTURES, ALL)
+        months.append((f"{one.period.first:%Y-%m}", rate.events, rate.exposure))
+    chart = u_chart("Positive blood cultures per 100 patient-months", "patient-months", 100, months)
+    published = [
+        one
+        for among in (ALL, "tunnelled catheter", "graft", "fistula", "graft-to-catheter hybrid")
+        for one in rates_published(CULTURES, among, "100 patient-months")
+    ]
+    return Section(
+        "Dialysis events, as surveillance counts them",
+        (
+            "A count of its own: not the same as the clinical diagnoses above. By the riskiest access present.",
+            chart.says,
+            *found.basis.warnings,
+        ),
+        (_rate_table(f"Per 100 patient-months, {found.period}", found),),
+        (Picture("cultures", f"{chart.what}, by month. {chart.says}", partial(pictures.chart_figure, chart)),),
+        _published(published),
+        _listed(found.rates, with_lists),
+    )
+
+
+def _section_accesses(found: Rates, recurrence: Any, with_lists: bool) -> Section:
+    rows = []
+    for day in (365, 730, 1095):
+        at = recurrence.at(day)
+        rows.append(
+            (
+                str(day),
+                *(
+                    ("not reached", "", "")
+                    if at is None
+                    else (f"{at.share:.2f}", f"{at.low:.2f}-{at.high:.2f}", str(at.at_risk))
+                ),
+            )
+        )
+    published = [one for among in ("fistula", "graft") for one in rates_published("intervention", among, "access-year")]
+    return Section(
+        "Thrombosis, interventions and losses",
+        found.basis.warnings,
+        (
+            _rate_table(f"Per access-year, {found.period}", found),
+            Table(
+                "Interventions an access had since its creation, on average, robust interval",
+                ("day", "mean number", "95 % interval", "at risk"),
+                tuple(rows),
+            ),
+        ),
+        (),
+        _published(published),
+        _listed([one for one in found.rates if one.among == EVERY_ACCESS], with_lists),
+    )
+
+
+def _section_patency(kind: AccessKind, found: Sequence[tuple[Patency, Spells]], with_lists: bool) -> Section:
+    curves = [one for one, _ in found]
+    rows = tuple(row for one in curves for row in _on_days(one, one.definition.name, (365, 730, 1095)))
+    drawn = [_renamed(one, one.definition.name.split()[0].lower()) for one in curves[:3]]
+    warnings = dict.fromkeys(warning for one in curves for warning in one.basis.warnings)
+    published = [one for curve in curves for one in curves_published(curve.definition.id, kind)]
+    title = f"Patency of {words_of(kind)}s"
+    failures = next(one for one in curves[0].definition.in_use if one.name == "primary-failures")
+    return Section(
+        title,
+        (
+            "All accesses of this kind that are known of these patients.",
+            f"Accesses lost before they were ever used: {failures.says}.",
+            *(
+                f"{one.definition.name}: {tables.median_words(one)[0].lower()}{tables.median_words(one)[1:]}"
+                for one in curves
+            ),
+            *warnings,
+        ),
+        (Table("Still patent", _ON_DAYS, rows),),
+        (
+            Picture(
+                f"patency-{kind.value}",
+                f"{title}: curves with the numbers at risk; the table above says the same.",
+                partial(pictures.curve_figure, drawn, title=title),
+            ),
+        ),
+        _published(published),
+        tuple(_spell_list(one, spells) for one, spells in found) if with_lists else (),
+    )
+
+
+def _section_reached(found: Sequence[tuple[Patency, Spells]], with_lists: bool) -> Section:
+    rows = tuple(row for one, _ in found for row in _on_days(one, tables.title_of(one), (90, 180, 365)))
+    return Section(
+        "First needles, failures before maturity, survival of tunnelled catheters",
+        (
+            "First needles and primary failures: cumulative incidence, % reached by that day, beside what competes.",
+            "Catheter survival is % still in.",
+        ),
+        (Table("By these days", _ON_DAYS, rows),),
+        behind=tuple(_spell_list(one, spells) for one, spells in found) if with_lists else (),
+    )
+
+
+# --- Parts --------------------------------------------------------------------------------------------------------
+
+
+_ON_DAYS = ("", "day", "%", "95 % interval", "at risk", "counted", "left out")
+
+
+def _on_days(one: Patency, name: str, days: Sequence[int]) -> list[tuple[str, ...]]:
+    """A row for each of these days; what is counted and left out stands in the first."""
+    rows: list[tuple[str, ...]] = []
+    for day in days:
+        cells = tables.on_day_cells(next(on for on in one.horizons if on.day == day))
+        first = not rows
+        rows.append(
+            (
+                name if first else "",
+                *cells,
+                f"{one.basis.counted}" if first else "",
+                f"{one.basis.left_out_total}" if first else "",
+            )
+        )
+    return rows
+
+
+def _renamed(one: Patency, name: str) -> Patency:
+    from dataclasses import replace
+
+    return replace(one, group=name)
+
+
+def _shares(caption: str, found: Prevalence) -> Table:
+    return Table(
+        caption,
+        ("", "patients", "%", "95 % interval, exact"),
+        tuple(tables.share_row(one) for one in found.shares),
+    )
+
+
+def _rate_table(caption: str, found: Rates | Surveillance) -> Table:
+    rows = tuple(tables.rate_row(one) for one in found.rates if one.exposure > 0 or one.events_most)
+    return Table(caption, ("", "events", "time", "rate", "95 % interval, exact", "robust"), rows)
+
+
+def _published(found: Iterable[Published]) -> tuple[str, ...]:
+    return tuple(str(one) for one in found)
+
+
+def _who(found: Prevalence, with_lists: bool) -> tuple[Behind, ...]:
+    if not with_lists:
+        return ()
+    return tuple(
+        Behind(
+            f"{one.name}: {one.count} of {one.of}",
+            tuple((who.patient, "", "", " ".join(who.roots)) for who in one.who),
+        )
+        for one in found.shares
+        if one.who
+    )
+
+
+def _listed(found: Iterable[Rate], with_lists: bool) -> tuple[Behind, ...]:
+    if not with_lists:
+        return ()
+    return tuple(
+        Behind(
+            f"{one.what}, {one.among}",
+            tuple((line.patient, line.access, line.happened, line.root) for line in one.listed),
+        )
+        for one in found
+        if one.listed
+    )
+
+
+def _spell_list(one: Patency, spells: Spells) -> Behind:
+    rows = []
+    for spell in spells.counted:
+        long, short = spell.longest, spell.shortest
+        end = f"{long.end}" if long.end == short.end else f"{short.end} to {long.end}"
+        mark = "" if long.outcome == "event" else ", censored" if long.outcome == "censored" else ", competing"
+        rows.append(
+            (spell.patient, spell.access, f"{long.start} to {end}{mark}: {long.ended_by}", " ".join(spell.roots))
+        )
+    rows += [(left.patient, left.access, f"left out: {left.words}", " ".join(left.roots)) for left in spells.left_out]
+    return Behind(tables.title_of(one), tuple(rows))
+
+
+# --- Written down -------------------------------------------------------------------------------------------------
+
+
+def html_of(report: QualityReport) -> str:
+    """The report as one HTML file that needs nothing else: pictures are in it, nothing is fetched."""
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
+    def drawn(picture: Picture) -> Markup:
+        svg = pictures.saved(picture.figure(), "svg").decode("utf-8")
+        return Markup(svg[svg.index("<svg") :])
+
+    # Everything but our own pictures is escaped.
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    source = resources.files("ledger.statistics").joinpath("quality.html").read_text("utf-8")
+    return environment.from_string(source).render(report=report, cautions=CAUTIONS, drawn=drawn, said=SAID)
+
+
+def csv_files_of(report: QualityReport) -> dict[str, str]:
+    """Every table of the report as CSV, by file name."""
+    found: dict[str, str] = {}
+    for section in report.sections:
+        for one in section.tables:
+            name = "-".join(
+                "".join(c if c.isalnum() else " " for c in f"{section.title} {one.caption}").lower().split()
+            )
+            found[f"{name[:80]}.csv"] = tables.csv_of(one.head, one.rows)
+    return found
+
+
+def pdf_of(report: QualityReport) -> bytes:
+    """The report as PDF on A4, for paper. The lists behind the numbers are not in it: they are in the HTML."""
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    out = io.BytesIO()
+    with PdfPages(out, metadata={"Title": report.title, "CreationDate": None}) as pages:
+        paper = _Paper(pages, report.title)
+        paper.heading(report.title, 14)
+        for line in cover_lines(report):
+            paper.text(line)
+        for section in report.sections:
+            paper.heading(section.title, 11)
+            for sentence in section.sentences:
+                paper.text(sentence)
+            for one in section.tables:
+                paper.text(one.caption, bold=True)
+                paper.table(one)
+            if section.published:
+                paper.text(f"Published, {SAID}:", bold=True)
+                for said in section.published:
+                    paper.text(f"- {said}", size=6.5)
+            for picture in section.pictures:
+                paper.picture(picture)
+        paper.new_page()
+        paper.heading("Appendix: what every number means and rests on", 11)
+        for title, lines in report.appendix:
+            paper.text(title, bold=True)
+            for line in lines:
+                paper.text(line, size=6.5)
+        paper.done()
+    return out.getvalue()
+
+
+def cover_lines(report: QualityReport) -> list[str]:
+    """What stands under the title."""
+    lines = [
+        f"Recorded facts up to and including {report.month.last}; the {report.months} months up to then.",
+        *CAUTIONS,
+        "Published numbers beside one's own are other people's populations, never a target.",
+    ]
+    if report.invented:
+        lines.insert(0, "Invented data: no such patient, unit or access centre exists.")
+    if report.with_lists:
+        lines.append("This copy holds lists of patients: it is for those who may see them.")
+    return lines
+
+
+class _Paper:
+    """Puts text, tables and pictures on pages from top to bottom. Lengths are in inches."""
+
+    WIDTH, HEIGHT, MARGIN = 8.27, 11.69, 0.75
+
+    def __init__(self, pages: Any, title: str) -> None:
+        self._pages = pages
+        self._title = title
+        self._number = 0
+        self._figure: Figure | None = None
+        self._y = 0.0
+
+    def heading(self, text: str, size: float) -> None:
+        self._need(0.9)
+        self._y -= 0.15
+        self._put(text, size, bold=True)
+        self._y -= 0.06
+
+    def text(self, text: str, *, size: float = 8, bold: bool = False) -> None:
+        import textwrap
+
+        indent = len(text) - len(text.lstrip())
+        wide = int((self.WIDTH - 2 * self.MARGIN) / (size * 0.0074))
+        for line in textwrap.wrap(text, wide, subsequent_indent=" " * (indent + 2)) or [""]:
+            self._need(0.2)
+            self._put(line, size, bold=bold)
+
+    def table(self, one: Table) -> None:
+        lines = tables.table(one.head, one.rows)
+        widest = max(map(len, lines), default=1)
+        # Letters of one width, as small as the widest row asks for.
+        size = min(7.0, (self.WIDTH - 2 * self.MARGIN) / widest / 0.0084)
+        for line in lines:
+            self._need(0.2)
+            self._put(line, size, mono=True)
+        self._y -= 0.1
+
+    def picture(self, picture: Picture) -> None:
+        figure = picture.figure()
+        width, height = figure.get_size_inches()
+        scale = min(1.0, (self.WIDTH - 2 * self.MARGIN) / width)
+        self._need(height * scale + 0.1)
+        assert self._figure is not None
+        from matplotlib.image import imread
+
+        figure.set_dpi(200)
+        image = imread(io.BytesIO(pictures.saved(figure, "png")))
+        self._y -= height * scale
+        axes = self._figure.add_axes(
+            (self.MARGIN / self.WIDTH, self._y / self.HEIGHT, width * scale / self.WIDTH, height * scale / self.HEIGHT)
+        )
+        axes.imshow(image, aspect="auto")
+        axes.set_axis_off()
+        self._y -= 0.1
+
+    def new_page(self) -> None:
+        from matplotlib.figure import Figure
+
+        self.done()
+        self._number += 1
+        self._figure = Figure(figsize=(self.WIDTH, self.HEIGHT))
+        self._y = self.HEIGHT - self.MARGIN
+        self._figure.text(0.5, 0.35 / self.HEIGHT, f"{self._title}, page {self._number}", fontsize=6.5, ha="center")
+
+    def done(self) -> None:
+        if self._figure is not None:
+            self._pages.savefig(self._figure)
+            self._figure = None
+
+    def _need(self, inches: float) -> None:
+        if self._figure is None or self._y - inches < self.MARGIN:
+            self.new_page()
+
+    def _put(self, text: str, size: float, *, bold: bool = False, mono: bool = False) -> None:
+        assert self._figure is not None
+        self._y -= size / 72 * 1.35
+        # A dollar sign would begin a formula.
+        self._figure.text(
+            self.MARGIN / self.WIDTH,
+            self._y / self.HEIGHT,
+            text.replace("$", r"\$"),
+            fontsize=size,
+            weight="bold" if bold else "normal",
+            family="monospace" if mono else "sans-serif",
+        )
+
+
+def basis_of_report(report: QualityReport) -> list[Basis]:
+    """The bases of all results, for checks that none is missing."""
+    return [one.basis for one in report.results]
