@@ -38,11 +38,10 @@ _WORDS = {
 }  # fmt: skip
 _NUMBER_WORD = "|".join(sorted((re.escape(one).replace("\\-", r"[\s-]") for one in _WORDS), key=len, reverse=True))
 _N = rf"(?:\d{{1,4}}(?:\.\d{{1,3}})?|\.\d{{1,2}}|(?:{_NUMBER_WORD}))"
-_COMPARATOR = (
-    r"(?P<cmp>less\s+than\s+or\s+equal\s+to|less\s+than|no\s+more\s+than|at\s+most|under"
-    r"|below|<=|≤|(?<!-)>=|≥|<|(?<![-=])>|greater\s+than"
-    r"|more\s+than|over|at\s+least|about|approximately|approx\.?|around|roughly|~|circa"
-    r"|ca\.?|nearly|almost|estimated\s+at)?"
+_COMPARATOR = re.compile(
+    r"(less\s+than\s+or\s+equal\s+to|less\s+than|no\s+more\s+than|at\s+most|under|below|<=|≤|(?<!-)>=|≥|<|(?<![-=])>"
+    r"|greater\s+than|more\s+than|over|at\s+least|about|approximately|approx\.?|around|roughly|~|circa|ca\.?|nearly"
+    r"|almost|estimated\s+at)\s*$"
 )
 _SIGNS: dict[str, Comparator] = {
     "lessthanorequalto": "<=", "lessthan": "<", "nomorethan": "<=", "atmost": "<=", "under": "<", "below": "<",
@@ -53,122 +52,110 @@ _SIGNS: dict[str, Comparator] = {
 
 _MM = r"(?:mm|rnm|millimet(?:er|re)s?)"
 _CM = r"(?:cm|cms|centimet(?:er|re)s?)"
-_PERCENT = re.compile(
-    rf"{_COMPARATOR}\s*(?<![\w.])(?P<a>{_N})(?:\s*(?:%|percent|per\s?cent)?\s*(?:-|–|—|to)\s*(?P<b>{_N}))?"
-    r"\s*-?\s*(?:%|percent\b|per\s?cent\b)"
-)
-_ARROWED = re.compile(
-    r"(?<![\w./])(?P<a>\d{1,3})\s*(?:->|→|=>|-->)\s*(?P<cmp><|<=|~)?\s*(?P<b>\d{1,2})\s*(?:%|percent|per\s?cent)"
-)
+_ANY_NUMBER = re.compile(_N)
+_BEGINS = re.compile(rf"(?<![\w.])(?:\d|\.\d|(?=[efnost])(?:{_NUMBER_WORD})\b)")
 _PRE_POST = re.compile(
-    r"\bpre\s*[:=]?\s*(?P<a>\d{2,3})(?!\s*(?:mm|ml|cm"
-    r"|[\d.]))\s*%?[^\n.]{0,24}?\bpost\s*[:=]?\s*(?P<cmp><"
-    r"|<=)?\s*(?P<b>\d{1,2})(?!\s*(?:mm|ml|cm|[\d.x]))\s*%?"
+    r"\bpre\s*[:=]?\s*(?P<a>\d{2,3})(?!\s*(?:mm|ml|cm|[\d.]))\s*%?[^\n.]{0,24}?"
+    r"\bpost\s*[:=]?\s*(?P<cmp><|<=)?\s*(?P<b>\d{1,2})(?!\s*(?:mm|ml|cm|[\d.x]))\s*%?"
+)
+# Each of these is matched where a number begins.
+_ARROWED = re.compile(r"(?P<a>\d{1,3})\s*(?:->|→|=>|-->)\s*(?P<cmp><=?|~)?\s*(?P<b>\d{1,2})\s*(?:%|percent|per\s?cent)")
+_PERCENT = re.compile(
+    rf"(?P<a>{_N})(?:\s*(?:%|percent|per\s?cent)?\s*(?:-|–|—|to)\s*(?P<b>{_N}))?\s*-?\s*(?:%|percent\b|per\s?cent\b)"
 )
 _SIZE = re.compile(
-    rf"(?<![\w.])(?P<a>{_N})\s*-?\s*(?P<ua>{_MM}|{_CM})?\s*(?:diameter|wide)?\s*(?:x|×|\*"
-    rf"|by)\s*(?P<b>{_N})\s*-?\s*(?P<ub>{_MM}|{_CM})?"
-    r"(?![\w%])"
+    rf"(?P<a>{_N})\s*-?\s*(?P<ua>{_MM}|{_CM})?\s*(?:diameter|wide)?\s*(?:x|×|\*|by)\s*"
+    rf"(?P<b>{_N})\s*-?\s*(?P<ub>{_MM}|{_CM})?(?![\w%])"
 )
 _LIST = re.compile(
-    rf"(?<![\w.])(?P<list>(?:{_N}\s*-?\s*(?:{_MM})?\s*(?:,\s*and\s+then|,\s*then|,\s*and"
-    rf"|and\s+then|then|followed\s+by(?:\s+an?)?|,|and|&|/|to)\s+(?:an?\s+|to\s+)?){{1,4}}"
-    rf"{_N})\s*-?\s*{_MM}\b"
+    rf"(?P<list>(?:{_N}\s*-?\s*(?:{_MM})?\s*(?:,\s*and\s+then|,\s*then|,\s*and|and\s+then|then"
+    rf"|followed\s+by(?:\s+an?)?|,|and|&|/|to)\s+(?:an?\s+|to\s+)?){{1,4}}{_N})\s*-?\s*{_MM}\b"
 )
-_LENGTH = re.compile(
-    rf"{_COMPARATOR}\s*(?<![\w.])(?P<a>{_N})(?:\s*(?P<u0>{_MM}|{_CM})?\s*(?:-|–"
-    rf"|to)\s*(?P<b>{_N}))?\s*-?\s*(?P<u>{_MM}|{_CM})\b"
-)
-_FR = re.compile(rf"(?<![\w.])#?(?P<a>{_N})\s*-?\s*(?:f|fr|fr\.|french)(?![a-z])")
-_ATM = re.compile(rf"(?<![\w.])(?P<a>{_N})\s*-?\s*(?:atm|atms|atmospheres?|atmosphere)\b")
+_LENGTH = re.compile(rf"(?P<a>{_N})(?:\s*(?P<u0>{_MM}|{_CM})?\s*(?:-|–|to)\s*(?P<b>{_N}))?\s*-?\s*(?P<u>{_MM}|{_CM})\b")
 _FLOW = re.compile(
-    rf"{_COMPARATOR}\s*(?<![\w.])(?P<a>\d{{1,2}}[,]?\d{{3}}|{_N})\s*(?:-"
-    rf"|–)?\s*(?P<u>mls?\s*/\s*min(?:ute)?|ml\s*per\s*min(?:ute)?|mls?\s*/\s*m"
-    rf"|l\s*/\s*min(?:ute)?|cc\s*/\s*min)\b"
+    rf"(?P<a>\d{{1,2}},?\d{{3}}|{_N})\s*(?:-|–)?\s*(?P<u>mls?\s*/\s*min(?:ute)?|ml\s*per\s*min(?:ute)?|mls?\s*/\s*m"
+    r"|l\s*/\s*min(?:ute)?|cc\s*/\s*min)\b"
 )
-_UNITS = re.compile(r"(?<![\w.])(?P<a>\d{1,3}(?:,\d{3})+|\d{1,6})\s*-?\s*(?:units?|iu|u)\b(?!\s*(?:/|per\b))")
-_MG = re.compile(rf"(?<![\w.])(?P<a>{_N})\s*-?\s*(?:mg|milligrams?)\b")
-_ML = re.compile(rf"(?<![\w.])(?P<a>{_N})\s*-?\s*(?:ml|mls|cc|milliliters?|millilitres?)\b(?!\s*(?:/|per\b))")
-_MIN = re.compile(rf"(?<![\w.])(?P<a>{_N})\s*-?\s*(?:min|mins|minutes?)\b")
-_GAUGE = re.compile(r"(?<![\w.])#?(?P<a>1[4-8])\s*-?\s*(?:g|ga|gauge)\b")
-_ANY_NUMBER = re.compile(_N)
+_SINGLE: tuple[tuple[Unit, re.Pattern[str]], ...] = (
+    ("fr", re.compile(rf"(?P<a>{_N})\s*-?\s*(?:f|fr|fr\.|french)(?![a-z])")),
+    ("atm", re.compile(rf"(?P<a>{_N})\s*-?\s*(?:atms?|atmospheres?)\b")),
+    ("units", re.compile(r"(?P<a>\d{1,3}(?:,\d{3})+|\d{1,6})\s*-?\s*(?:units?|iu|u)\b(?!\s*(?:/|per\b))")),
+    ("mg", re.compile(rf"(?P<a>{_N})\s*-?\s*(?:mg|milligrams?)\b")),
+    ("min", re.compile(rf"(?P<a>{_N})\s*-?\s*(?:min|mins|minutes?)\b")),
+    ("gauge", re.compile(r"(?P<a>1[4-8])\s*-?\s*(?:g|ga|gauge)\b")),
+    ("ml", re.compile(rf"(?P<a>{_N})\s*-?\s*(?:ml|mls|cc|milliliters?|millilitres?)\b(?!\s*(?:/|per\b))")),
+)
 
 
 def quantities_of(low: str) -> list[Quantity]:
     """Every number with a unit in a text in small letters, in order of where it stands."""
     found: list[Quantity] = []
-    taken: list[tuple[int, int]] = []
-
-    def free(start: int, end: int) -> bool:
-        return all(end <= left or start >= right for left, right in taken)
-
-    def keep(quantity: Quantity) -> None:
-        found.append(quantity)
-        taken.append((quantity.start, quantity.end))
-
-    for one in _PRE_POST.finditer(low):
+    for one in _PRE_POST.finditer(low) if "post" in low else ():
         if int(one["a"]) <= 100:
-            keep(Quantity(one.start("a"), one.end("a"), "percent", Measured(value=one["a"])))
+            found.append(Quantity(one.start("a"), one.end("a"), "percent", Measured(value=one["a"])))
             after = Measured(value=one["b"], comparator=_sign(one["cmp"]))
-            keep(Quantity(one.start("b"), one.end("b"), "percent", after))
-    if "%" in low or "percent" in low or "per cent" in low:
-        for one in _ARROWED.finditer(low):
-            keep(Quantity(one.start("a"), one.end("a"), "percent", Measured(value=one["a"])))
-            after = Measured(value=one["b"], comparator=_sign(one["cmp"]))
-            keep(Quantity(one.start("cmp") if one["cmp"] else one.start("b"), one.end(), "percent", after))
-        for one in _PERCENT.finditer(low):
-            if not free(one.start("a"), one.end()):
-                continue
-            quantity = _bounded(one["a"], one["b"], one["cmp"])
-            if quantity is not None and _within_percent(quantity):
-                keep(Quantity(_start_of(one), one.end(), "percent", quantity))
-    for one in _SIZE.finditer(low):
-        if not free(one.start(), one.end()):
+            found.append(Quantity(one.start("b"), one.end("b"), "percent", after))
+    taken = {one.start for one in found}
+    done = 0
+    for begin in _BEGINS.finditer(low):
+        start = begin.start()
+        if start < done or start in taken:
             continue
-        first, second = _size(one)
-        if first is not None and second is not None:
-            keep(Quantity(one.start(), one.end(), "size", first, second))
-    for one in _LIST.finditer(low):
-        if not free(one.start(), one.end()):
-            continue
-        all_of_it = tuple(
-            Measured(value=_digits(number)) for number in _ANY_NUMBER.findall(one["list"]) if _digits(number)
-        )
-        if len(all_of_it) > 1:
-            keep(Quantity(one.start(), one.end(), "sizes", all_of_it[0], None, all_of_it))
-    for one in _LENGTH.finditer(low):
-        if not free(one.start("a"), one.end()):
-            continue
-        length = _length(one)
-        if length is not None:
-            keep(Quantity(_start_of(one), one.end(), "mm", length))
-    for pattern, unit in ((_FR, "fr"), (_ATM, "atm"), (_UNITS, "units"), (_MG, "mg"), (_MIN, "min"), (_GAUGE, "gauge")):
-        for one in pattern.finditer(low):
-            if free(one.start(), one.end()):
-                value = _bounded(one["a"].replace(",", ""), None, None)
-                if value is not None:
-                    keep(Quantity(one.start(), one.end(), unit, value))  # type: ignore[arg-type]
-    for one in _FLOW.finditer(low):
-        if not free(one.start("a"), one.end()):
-            continue
-        number = _digits(one["a"].replace(",", ""))
-        if number is None:
-            continue
-        if one["u"].startswith("l"):
-            number = _moved(number, 3)
-        keep(Quantity(one.start("a"), one.end(), "ml_min", Measured(value=number, comparator=_sign(one["cmp"]))))
-    for one in _ML.finditer(low):
-        if free(one.start(), one.end()):
-            value = _bounded(one["a"], None, None)
-            if value is not None:
-                keep(Quantity(one.start(), one.end(), "ml", value))
+        for quantity in _at(low, start):
+            found.append(quantity)
+            done = max(done, quantity.end)
     found.sort(key=lambda quantity: quantity.start)
     return found
 
 
-def _start_of(one: re.Match[str]) -> int:
-    """Where the number begins, with its comparator; not at the white space before it."""
-    return one.start("cmp") if one["cmp"] else one.start("a")
+def _at(low: str, start: int) -> list[Quantity]:
+    """The quantity that begins at a number, two of them for "80->10 %", none for a bare number."""
+    arrowed = _ARROWED.match(low, start)
+    if arrowed:
+        after = Measured(value=arrowed["b"], comparator=_sign(arrowed["cmp"]))
+        place = arrowed.start("cmp") if arrowed["cmp"] else arrowed.start("b")
+        return [
+            Quantity(start, arrowed.end("a"), "percent", Measured(value=arrowed["a"])),
+            Quantity(place, arrowed.end(), "percent", after),
+        ]
+    comparator = _COMPARATOR.search(low, max(0, start - 24), start)
+    sign = _sign(comparator[1]) if comparator else None
+    begins = comparator.start() if comparator else start
+    percent = _PERCENT.match(low, start)
+    if percent:
+        quantity = _bounded(percent["a"], percent["b"], sign)
+        if quantity is not None and _within_percent(quantity):
+            return [Quantity(begins, percent.end(), "percent", quantity)]
+        return []
+    size = _SIZE.match(low, start)
+    if size:
+        first, second = _size(size)
+        if first is not None and second is not None:
+            return [Quantity(start, size.end(), "size", first, second)]
+    several = _LIST.match(low, start)
+    if several:
+        numbers = [_digits(number) for number in _ANY_NUMBER.findall(several["list"])]
+        all_of_it = tuple(Measured(value=number) for number in numbers if number)
+        if len(all_of_it) > 1:
+            return [Quantity(start, several.end(), "sizes", all_of_it[0], None, all_of_it)]
+    length = _LENGTH.match(low, start)
+    if length:
+        said = _length(length, sign)
+        if said is not None:
+            return [Quantity(begins, length.end(), "mm", said)]
+    flow = _FLOW.match(low, start)
+    if flow:
+        number = _digits(flow["a"].replace(",", ""))
+        if number is not None:
+            number = _moved(number, 3) if flow["u"].startswith("l") else number
+            return [Quantity(begins, flow.end(), "ml_min", Measured(value=number, comparator=sign))]
+    for unit, pattern in _SINGLE:
+        single = pattern.match(low, start)
+        if single:
+            value = _bounded(single["a"].replace(",", ""), None, None)
+            if value is not None:
+                return [Quantity(start, single.end(), unit, value)]
+    return []
 
 
 def _digits(text: str | None) -> str | None:
@@ -185,7 +172,7 @@ def _sign(text: str | None) -> Comparator | None:
     return _SIGNS.get(re.sub(r"\s+", "", text)) if text else None
 
 
-def _bounded(first: str, second: str | None, comparator: str | None) -> Measured | None:
+def _bounded(first: str, second: str | None, comparator: Comparator | None) -> Measured | None:
     low, high = _digits(first), _digits(second)
     if low is None:
         return None
@@ -194,7 +181,7 @@ def _bounded(first: str, second: str | None, comparator: str | None) -> Measured
         if Decimal(low) < Decimal(high):
             return Measured(low=low, high=high)
         return Measured(value=high)
-    return Measured(value=low, comparator=_sign(comparator))
+    return Measured(value=low, comparator=comparator)
 
 
 def _within_percent(quantity: Measured) -> bool:
@@ -217,8 +204,8 @@ def _size(one: re.Match[str]) -> tuple[Measured | None, Measured | None]:
     return Measured(value=first), Measured(value=second)
 
 
-def _length(one: re.Match[str]) -> Measured | None:
-    quantity = _bounded(one["a"], one["b"], one["cmp"])
+def _length(one: re.Match[str], sign: Comparator | None) -> Measured | None:
+    quantity = _bounded(one["a"], one["b"], sign)
     if quantity is None or not one["u"].startswith("c"):
         return quantity
     if quantity.value is not None:
