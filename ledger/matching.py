@@ -437,9 +437,11 @@ def names_could_be_one(one: str, two: str) -> bool:
     )
 
 
-def _spellings(name: str) -> list[tuple[str, ...]]:
+@lru_cache(maxsize=200_000)
+def _spellings(name: str) -> tuple[tuple[str, ...], ...]:
+    """The words of a name, sorted; a second time with umlauts spelled out, where there are any."""
     lowered = unicodedata.normalize("NFC", name.casefold())
-    return list(dict.fromkeys((tuple(sorted(_words(lowered))), tuple(sorted(_words(lowered.translate(_UMLAUTS)))))))
+    return tuple(dict.fromkeys((tuple(sorted(_words(lowered))), tuple(sorted(_words(lowered.translate(_UMLAUTS)))))))
 
 
 def _same_words(one: tuple[str, ...], two: tuple[str, ...]) -> bool:
@@ -520,7 +522,6 @@ def called_alike(one: str, two: str) -> bool:
         return False
     return any(
         mine[:3] == theirs[:3]
-        or len(mine) == 1 == len(theirs)
         or one_letter_apart(mine, theirs)
         or (min(len(mine), len(theirs)) == 1 and mine[0] == theirs[0])
         for mine in left
