@@ -11,7 +11,7 @@ import re
 from dataclasses import dataclass, field
 
 from ledger.reading.accesses import CATHETERS, NEEDLED, Meant, described_beside
-from ledger.reading.page import Page, Scope, Thing
+from ledger.reading.page import ANSWERED_YES, Page, Scope, Thing
 
 REASONS = {
     "past": "told as history",
@@ -99,6 +99,7 @@ _KIND_OF = {
     ("exchange", "graft"): "revision",
     ("abandon", "needled"): "abandonment",
     ("revise", "catheter"): "other-intervention",
+    ("reposition", "catheter"): "other-intervention",
 }
 _OBJECTS = frozenset({"head", "tool", "part", "stent", "clot", "other", "vessel"})
 _VASCULAR = frozenset(
@@ -118,7 +119,7 @@ _CATHETER = frozenset({"catheter-placed", "catheter-removed", "catheter-exchange
 _DIALYSIS = re.compile(
     r"\b(?:ha?emodia?l?y?\w*|dialysis|dialy[sz]\w+|hd|esrd|eskd|esrf|end[\s-]stage"
     r"|renal failure|kidney failure|ckd|crrt|aki|uremi\w*|uraemi\w*|ha?emofiltration"
-    r"|hyperkala?emia|k\+)\b"
+    r"|hyperkala?emia|k\+|vas-?cath|perm-?a?cath|tenckhoff)\b"
 )
 _NOT_DIALYSIS = re.compile(
     r"\b(?:chemo\w*|leuka?emia|lymphoma|tpn|parenteral|antibiotics? (?:therapy|access)"
@@ -136,7 +137,7 @@ def deeds_of(page: Page, accesses: list[Meant]) -> tuple[list[Deed], list[LeftOu
                 left_out.append(LeftOut(thing.start, thing.end, thing.get("kind") or "", "no access"))
         return [], left_out
     evidence = []
-    strict = _title_is_elsewhere(page)
+    strict = title_is_elsewhere(page)
     for thing in page.things:
         if thing.cls == "act":
             one = _act(page, thing, accesses, left_out, strict)
@@ -220,7 +221,11 @@ def _shown_by_the_name(page: Page, accesses: list[Meant], evidence: list[Evidenc
 def _stent_in_title(page: Page, strict: bool) -> list[Evidence]:
     """ "Fistulogram, plasty and stent": in a title the bare word is the deed, unless it says where one was."""
     for thing in page.things:
-        if thing.cls != "stent" or page.role(thing) != "title" or strict or not page.scope(thing).is_now:
+        if thing.cls != "stent" or strict or not page.scope(thing).is_now:
+            continue
+        if ANSWERED_YES.match(page.low, thing.end):
+            return [Evidence("stent", thing.start, thing.end, thing, 3, page.role(thing), Scope("now"), None)]
+        if page.role(thing) != "title":
             continue
         before, after = page.low[max(0, thing.start - 12) : thing.start], page.low[thing.end : thing.end + 16]
         if re.search(r"(?:\+|&|\band|\bwith|,|/|;|\d\.|\)|\ba|mm|cm)\s*$", before) and not re.match(
@@ -259,7 +264,7 @@ def _is_about_access(page: Page, accesses: list[Meant]) -> bool:
     return any(name.strength != "weak" for name in named) and bool(_DIALYSIS.search(page.low))
 
 
-def _title_is_elsewhere(page: Page) -> bool:
+def title_is_elsewhere(page: Page) -> bool:
     """The title speaks of something else, so only what names a dialysis access itself can count."""
     titled = [
         thing
@@ -330,7 +335,7 @@ def _act(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOut
 
 
 def _weight(page: Page, thing: Thing, role: str, noun: bool) -> int:
-    if role == "title" or (role == "opening" and noun):
+    if role == "title" or (role == "opening" and noun) or ANSWERED_YES.match(page.low, thing.end):
         return 3
     if not noun:
         return 2
@@ -455,9 +460,13 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
     )
     if kind == "abandonment" and how == "excision":
         around = page.low[max(0, thing.start - 30) : target.end + 40]
-        if re.search(r"\b(?:partial|segment|portion of|part of|segmental)\b", around):
+        if re.search(r"\b(?:partial|segment|portion of|part of|segmental|half|limb of)\b", around):
             kind, how = "revision", None
-    method = "catheter-repair" if kind == "other-intervention" else None
+    method = (
+        {"revise": "catheter-repair", "reposition": "catheter-repositioning"}.get(do)
+        if kind == "other-intervention"
+        else None
+    )
     weight = _weight(page, thing, role, noun)
     if thing.get("form") == "p" and weight == 2 and do in ("place", "make", "remove") and page.operating_words >= 3:
         weight = 2
@@ -576,6 +585,9 @@ def _is_dialysis_catheter(page: Page, thing: Thing, target: Thing, access: Meant
         return False
     if target.get("strength") == "strong" or any(name.strength == "strong" for name in access.named):
         return True
+    if access.vein is None and all(name.strength == "weak" for name in access.named):
+        # "The catheter" alone, with no vein and no other name, can be any tube.
+        return False
     if _NOT_DIALYSIS.search(page.low) and not re.search(r"dialysis", page.low):
         return False
     return bool(_DIALYSIS.search(page.low)) or bool(

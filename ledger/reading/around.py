@@ -14,7 +14,7 @@ from typing import Any
 
 from ledger.dates import PartialDate
 from ledger.reading.accesses import Meant
-from ledger.reading.acts import Deed
+from ledger.reading.acts import Deed, title_is_elsewhere
 from ledger.reading.details import known_by
 from ledger.reading.page import Page, Thing
 from ledger.reading.proposals import Cite
@@ -139,9 +139,9 @@ _NOT_INFECTED = re.compile(r"\b(?:no|not|without|denies|negative for|free of|rul
 
 def _infections(page: Page, deeds: list[Deed], accesses: list[Meant], main: Meant) -> list[Beside]:
     found: dict[str, Beside] = {}
-    about_this = bool(deeds) or any(
-        thing.cls == "infection" and page.role(thing) in ("title", "opening", "diagnosis") for thing in page.things
-    )
+    if not deeds and title_is_elsewhere(page):
+        return []
+    about_this = bool(deeds)
     exit_pus = re.search(
         r"exit[\s-]?site[^.;\n]{0,40}\b(?:red|pus|purulen\w*|erythema\w*|infected|discharg\w*|inflamed)\b", page.low
     )

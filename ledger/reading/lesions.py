@@ -134,8 +134,16 @@ class _Walk:
             self.spoken = spoken
         self._devices(index, things, quantities, places, spoken)
         if sentence.role != "title":
-            for one in percents:
-                if self._is_residual(one, index, things, percents):
+            left = [one for one in percents if self._is_residual(one, index, things, percents)]
+            ordered = self._in_order(index, len(left))
+            if not ordered and len(left) > 1 and len(left) == len(self.treated) and not places:
+                # "Residual 10 % and 25 %", after two that were treated in this order.
+                ordered = self.treated
+            for at, one in enumerate(left):
+                if ordered:
+                    ordered[at].after, ordered[at].after_grade = one.first, None
+                    ordered[at].cite(one.start, one.end)
+                else:
                     self._left(one, index, things, places, percents)
             self._left_in_words(index, things, places, percents)
             self._lengths(index, quantities, spoken)
@@ -696,6 +704,15 @@ class _Walk:
             )
         )
 
+    def _in_order(self, index: int, count: int) -> list[_Open]:
+        """The lesions that "7 mm for the first and 8 mm for the second" and "respectively" mean, in order."""
+        sentence = self.page.sentence(index)
+        text = self.page.low[sentence.start : sentence.end]
+        if count < 2 or not re.search(r"\brespectively\b|\bfirst\b.*\bsecond\b|\bformer\b.*\blatter\b", text):
+            return []
+        recent = [one for one in self.lesions if not one.left_alone]
+        return recent[-count:] if len(recent) >= count else []
+
     def _ballooned(
         self,
         index: int,
@@ -708,6 +725,16 @@ class _Walk:
     ) -> None:
         page = self.page
         sentence = page.sentence(index)
+        each = [(quantity, diameter, length) for quantity, diameters, length in balloons for diameter in diameters]
+        ordered = self._in_order(index, len(each))
+        if ordered:
+            for lesion, (quantity, diameter, length) in zip(ordered, each, strict=True):
+                lesion.ballooned = True
+                lesion.balloons.append(ReadBalloon(diameter_mm=diameter, length_mm=length))
+                lesion.cite(quantity.start, quantity.end)
+                lesion.sentence = index
+            self.treated = self.spoken = ordered
+            return
         targets = self._targets(index, anchor, things, places, spoken)
         if not targets:
             if not sized:

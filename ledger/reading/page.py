@@ -27,6 +27,7 @@ _SECTION_SCOPE = {
 _SUBJECTS = frozenset(
     {"act", "head", "stent", "place", "vessel", "central", "stenosis", "verb", "tool", "clot", "infection", "other"}
 )
+ANSWERED_YES = re.compile(r"\s*:\s*(?:yes|y|done|performed)\b")
 _ANSWERED_NO = re.compile(r"\s*:\s*(?:no|none|nil|n/?a|not|n)\b")
 _DAY_AND_MONTH = re.compile(r"\s*(?:on\s+)?(\d{1,2})/(\d{1,2})(?![\d/]|\s*(?:mm|cm|fr|vicryl|prolene|nylon|silk|poly))")
 _STRENGTH = ("denied", "given-up", "risk", "planned", "past")
@@ -182,6 +183,8 @@ class Page:
                 strongest = Scope(effect, (cue.start, cue.end))
         if _ANSWERED_NO.match(self.low, end):
             return Scope("denied", (end, end + 1))
+        if ANSWERED_YES.match(self.low, end):
+            return Scope("now")
         section = _SECTION_SCOPE.get(sentence.role)
         if strongest is not None and strongest.what in ("denied", "given-up", "risk"):
             return strongest

@@ -23,6 +23,7 @@ _LIST_MARK = re.compile(r"\s*(?:\d{1,2}[.)]\s|[-*•·–]\s|\[[ xX]?\]|\([a-z0-
 _LABEL = re.compile(r"[ \t]*[A-Z][A-Za-z0-9 /&'()\-]{1,38}:")
 _NAMES_A_LOOK = re.compile(r"(?:diagnostic |completion |central )?(?:fistul|angi|shunt|graft|ven)ogra(?:m|phy)")
 _UNTICKED = re.compile(r"\s*(?:\[ ?\]|\( \)|☐|□)")
+_IN_A_LABEL = re.compile(r"\b[A-Z]{2,}[ /]$|\b[A-Z]{2,} (?:OF|AND|TO|FOR|IN) $")
 _TELLING = frozenset({"technique", "findings", "title", "narrative"})
 _ONE_LINE = frozenset({"indication", "consent", "access", "diagnosis", "date", "people", "aside", "header", "sedation"})
 _OPERATES = re.compile(
@@ -169,7 +170,9 @@ def _headings(text: str, low: str) -> list[tuple[int, int, str]]:
         sign = text[stop : stop + 1]
         whole = text[start:end]
         lonely = opens_line and _EMPTY_LINE.match(text, end) is not None
-        if sign == ":" and (after_stop or whole.isupper()):
+        if sign == ":" and (
+            after_stop or (whole.isupper() and not _IN_A_LABEL.search(text, max(line_start, start - 24), start))
+        ):
             found.append((start, stop + 1, match.cls))
             done = stop + 1
         elif opens_line and lonely and (whole.isupper() or whole.istitle() or len(whole) > 5):
