@@ -129,7 +129,7 @@ def _in_bulk(ledger: Ledger, report: str, person: str, also_new: bool, when: Par
     from ledger.confirming import in_bulk, plainly_told, review_of
 
     try:
-        review = review_of(ledger, report)
+        review = review_of(ledger, report, happened=when)
         decisions, left = plainly_told(review, also_new=also_new)
         if not review.reading.proposed and not review.reviews:
             # Nothing found is not the same as nothing there.
@@ -139,7 +139,7 @@ def _in_bulk(ledger: Ledger, report: str, person: str, also_new: bool, when: Par
         if not decisions and left:
             told = Told(report, review.history.patient, review.report.state)
         else:
-            done = confirm_report(ledger, review, decisions, by=in_bulk(person), happened=when)
+            done = confirm_report(ledger, review, decisions, by=in_bulk(person))
             told = _told(ledger, review, done)
     except LedgerError as wrong:
         return Told(report, problem=wrong.problem, remedy=wrong.remedy)
@@ -172,10 +172,9 @@ def _by_hand(
     """One report on a terminal. Gives what became of it, and whether to go on with the next."""
     from ledger.confirming import confirm as confirm_report
     from ledger.confirming import review_of
-    from ledger.dates import PartialDate
     from ledger.projections.wording import day_words
 
-    review = review_of(ledger, report)
+    review = review_of(ledger, report, happened=when)
     patient = ledger.who.patient(review.history.patient)
     say.out()
     say.heading(f"Report {nth} of {of}: {review.report.id[:10]}, {patient.id} {say.shown(patient.name or '')}")
@@ -188,17 +187,17 @@ def _by_hand(
             if typer.confirm("  Done with it", default=True):
                 return _told(ledger, review, confirm_report(ledger, review, {}, by=signature)), True
         return Told(review.report.id, patient.id, review.report.state), True
-    if review.reading.happened is None and when is None and _asks_for_day(review):
-        when = _day_asked()
-    elif review.reading.happened is not None:
+    if review.reading.happened is None and _asks_for_day(review) and (when := _day_asked()) is not None:
+        review = review_of(ledger, report, happened=when)
+    if review.reading.happened is not None:
         say.out(f"  Done on {day_words(review.reading.happened)}, from {review.reading.happened_from}.")
     choices = _choices_asked(review)
-    table = _Table(ledger, review, choices, PartialDate(when) if when else None)
+    table = _Table(ledger, review, choices)
     goes_on = table.go_through()
     if not table.decisions:
         say.out("  Nothing was decided; it waits as before.")
         return Told(review.report.id, patient.id, review.report.state, left=_still_open(review)), goes_on
-    done = confirm_report(ledger, review, table.decisions, by=signature, choices=choices, happened=when)
+    done = confirm_report(ledger, review, table.decisions, by=signature, choices=choices)
     told = _told(ledger, review, done)
     _tell_done(ledger, patient.id, told, done)
     return told, goes_on
@@ -296,13 +295,10 @@ def _choices_asked(review: Review) -> dict[str, Choice]:
 class _Table:
     """The proposals of a report, one after the other."""
 
-    def __init__(
-        self, ledger: Ledger, review: Review, choices: Mapping[str, Choice], happened: PartialDate | None
-    ) -> None:
+    def __init__(self, ledger: Ledger, review: Review, choices: Mapping[str, Choice]) -> None:
         self.ledger = ledger
         self.review = review
         self.choices = choices
-        self.happened = happened
         self.decisions: dict[int, Decision] = {}
 
     def go_through(self) -> bool:
@@ -322,7 +318,7 @@ class _Table:
         review = self.review
         proposal = review.reading.proposed[index]
         tell_proposal(index + 1, proposal, review.reading)
-        event, missing = drafted_event(review, index, self.choices, changes or {}, self.happened)
+        event, missing = drafted_event(review, index, self.choices, changes or {})
         if event is not None:
             sentence = say.shown(sentence_of_event(event, self.ledger.papers.words))
             say.paragraph(f"would say: {day_words(event.happened)}: {sentence}", "     ", "       ")

@@ -44,6 +44,9 @@ COMMANDS: dict[str, Later] = {
 
 DEBUG = "ACCESS_LEDGER_DEBUG"
 
+STOPPED = 130
+"""As shells say it of a command that ended by Ctrl-C."""
+
 app = a_group(
     COMMANDS,
     help="The ledger of dialysis patients' vascular accesses, from creation to abandonment.",
@@ -53,9 +56,16 @@ app = a_group(
 
 @app.callback()
 def everywhere(
-    show_version: Annotated[bool, typer.Option("--version", help="Print the version.", is_eager=True)] = False,
+    show_version: Annotated[
+        bool,
+        typer.Option("--version", help="Print the version.", is_eager=True, callback=lambda asked: _version(asked)),
+    ] = False,
 ) -> None:
-    if show_version:
+    """Options of the command as a whole."""
+
+
+def _version(asked: bool) -> None:
+    if asked:
         from cli.whole import version
 
         typer.echo(f"access-ledger {version()}")
@@ -78,20 +88,25 @@ def main(arguments: list[str]) -> int:
             # A name that the terminal's encoding lacks must not stop a nurse from seeing the rest.
             if hasattr(stream, "reconfigure"):
                 stream.reconfigure(errors="replace")
-        app(args=arguments, prog_name="access-ledger")
-        code = 0
+        ended = app(args=arguments, prog_name="access-ledger", standalone_mode=False)
+        code = ended if isinstance(ended, int) else 0
     except SystemExit as ended:
         code = ended.code if isinstance(ended.code, int) else 0 if ended.code is None else 1
     except LedgerError as wrong:
         _say(wrong.problem, wrong.remedy, wrong.exit_code, as_json)
         code = wrong.exit_code
-    except KeyboardInterrupt:
-        code = 130
+    except (KeyboardInterrupt, typer.Abort):
+        code = STOPPED
     except BrokenPipeError:
         code = 0
     except Exception as unexpected:
-        code = _our_mistake(unexpected, as_json)
-    if code == 130:
+        if hasattr(unexpected, "show") and hasattr(unexpected, "exit_code"):
+            # Wrong usage: typer says it, with the usage of the command.
+            unexpected.show()
+            code = unexpected.exit_code
+        else:
+            code = _our_mistake(unexpected, as_json)
+    if code == STOPPED:
         print("\nStopped. What was reported as stored is stored; the rest was not begun.", file=sys.stderr)
     return _flushed(code)
 

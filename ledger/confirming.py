@@ -128,8 +128,11 @@ class Confirmed:
     open: int = 0
 
 
-def review_of(ledger: Ledger, report: str) -> Review:
-    """Lays a report out. Raises NotFound; WrongInput for one without text or without a patient."""
+def review_of(ledger: Ledger, report: str, *, happened: PartialDate | None = None) -> Review:
+    """Lays a report out. `happened` is the day that a person gives; it counts where the report says none.
+
+    Raises NotFound; WrongInput for a report without text or without a patient.
+    """
     from ledger.reading.reader import read_report
     from ledger.receiving import envelope_of
 
@@ -143,7 +146,7 @@ def review_of(ledger: Ledger, report: str) -> Review:
             f"Say so with `access-ledger report link {short_id(stored.id)} PATIENT`; "
             f"`access-ledger report show {short_id(stored.id)}` shows what it says about that.",
         )
-    reading = read_report(text, envelope_of(stored, text))
+    reading = _dated(read_report(text, envelope_of(stored, text)), happened)
     history = ledger.history(stored.patient)
     matches = {one.ref: _match(one, reading, history) for one in reading.accesses}
     holding = [
@@ -169,6 +172,13 @@ def review_of(ledger: Ledger, report: str) -> Review:
     )
     review = replace(review, chosen_before=_chosen_before(review, holding))
     return replace(review, before=_decided(review, holding), told=_told(review))
+
+
+def _dated(reading: Reading, day: PartialDate | None) -> Reading:
+    if day is None or reading.happened is not None:
+        return reading
+    proposed = tuple(replace(one, happened=one.happened or day) for one in reading.proposed)
+    return replace(reading, happened=day, happened_from="a person", proposed=proposed)
 
 
 def _without_text(stored: StoredReport) -> LedgerError:
@@ -390,12 +400,11 @@ def confirm(
     *,
     by: Signature,
     choices: Mapping[str, Choice] | None = None,
-    happened: PartialDate | None = None,
 ) -> Confirmed:
     """Appends what a person decided, with the fate of every open proposal; all of it or nothing.
 
-    `choices` says which access each access of the reading is; without it, what matching takes it for. `happened` is
-    the day that a person gives where the report has none. What admission refuses waits, with its reason.
+    `choices` says which access each access of the reading is; without it, what matching takes it for. What admission
+    refuses waits, with its reason.
 
     Raises StaleHistory when somebody else wrote since the report was laid out.
     """
@@ -406,7 +415,7 @@ def confirm(
     if not decisions and review.open:
         return Confirmed(state=review.report.state, open=len(review.open))
     with ledger.db.writing():
-        drafted, waiting = _drafts(review, decisions, chosen, its, happened)
+        drafted, waiting = _drafts(review, decisions, chosen, its)
         appended = ledger.append(review.history, [one.draft for one in drafted], by=by, partly=True)
         fates = _fates(ledger, review, decisions, its, drafted, appended, waiting)
         closed = sum(fate.fate in _DECIDED for fate in fates.values())
@@ -437,7 +446,6 @@ def _drafts(
     decisions: Mapping[int, Decision],
     chosen: Collection[int],
     choices: Mapping[str, Choice],
-    happened: PartialDate | None,
 ) -> tuple[list[Drafted], dict[int | None, str]]:
     """The drafts of what was accepted, edits applied, and what cannot be drafted yet."""
     edited = {index: dict(decisions[index].changes) for index in chosen if decisions[index].changes}
@@ -453,7 +461,6 @@ def _drafts(
         report=review.report.id,
         text_id=review.report.text_id,
         accesses={ref: _known(choice, review.history) for ref, choice in choices.items()},
-        happened=happened,
         only={*chosen, *accepted},
     )
     found = []
@@ -568,10 +575,10 @@ def in_bulk(person: str) -> Signature:
 
 
 def drafted_event(
-    review: Review, index: int, choices: Mapping[str, Choice], changes: Mapping[str, Any], happened: PartialDate | None
+    review: Review, index: int, choices: Mapping[str, Choice], changes: Mapping[str, Any]
 ) -> tuple[Any, str | None]:
     """What would be recorded of one proposal: its event, or None and what is missing. For showing before deciding."""
     decision = Decision(fate=Fate.EDITED if changes else Fate.ACCEPTED, changes=changes)
-    drafted, waiting = _drafts(review, {index: decision}, {index}, choices, happened)
+    drafted, waiting = _drafts(review, {index: decision}, {index}, choices)
     event = next((one.draft.event for one in drafted if one.proposal == index), None)
     return event, waiting.get(index)

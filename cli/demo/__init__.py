@@ -348,7 +348,7 @@ def _fates(review: Review) -> tuple[ProposalFate, ...]:
         edited: tuple[str, ...] = ()
         if entry is not None:
             made.remove(entry)
-            event, _ = drafted_event(review, index, review.choices, {}, None)
+            event, _ = drafted_event(review, index, review.choices, {})
             root, edited = entry.id, _differing(entry.event, event)
             fate = Fate.EDITED if edited else Fate.ACCEPTED
         elif changed is not None:

@@ -58,6 +58,8 @@ def opened(
 
     Raises NotFound, WrongInput.
     """
+    if create:
+        _check_zone(zone)
     db = connect(where, create=create)
     try:
         if not _has_tables(db):
@@ -75,7 +77,6 @@ def opened(
         found = db.execute("SELECT uuid, zone FROM organisations WHERE org=?", (org,)).fetchone()
         if found is None:
             made = uuid or uuid4()
-            _check_zone(zone)
             with db.writing():
                 db.execute("INSERT INTO organisations (org, uuid, zone) VALUES (?,?,?)", (org, str(made), zone))
             found = (str(made), zone)

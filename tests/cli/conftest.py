@@ -108,20 +108,30 @@ def _at_terminal(command: list[str], environment: dict[str, str], answers: list[
     ours, theirs = pty.openpty()
     fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 45, columns, 0, 0))
     environment = {**environment, "TERM": "xterm", "NO_COLOR": "1"}
-    process = subprocess.Popen(command, stdin=theirs, stdout=theirs, stderr=theirs, env=environment, close_fds=True)
+    # A controlling terminal of its own, so that Ctrl-C arrives as it would from a keyboard.
+    process = subprocess.Popen(command, env=environment, preexec_fn=lambda: os.login_tty(theirs), pass_fds=[theirs])
     os.close(theirs)
     screen, seen, left, end = "", 0, list(answers), time.monotonic() + 60
+    key = ""
     while time.monotonic() < end:
-        ready, _, _ = select.select([ours], [], [], 0.2)
+        ready, _, _ = select.select([ours], [], [], 1.0)
+        if not ready and key:
+            # What is typed before a single key is waited for is thrown away, as by any terminal; so it is typed again.
+            os.write(ours, key.encode())
         if ready:
             try:
                 piece = os.read(ours, 4096)
             except OSError:  # The other end is closed: the command has ended.
                 break
-            screen += piece.decode("utf-8", errors="replace")
+            words = piece.decode("utf-8", errors="replace")
+            screen += words
+            if words.strip() not in ("", key):  # more than the echo of the key itself
+                key = ""
         if left and left[0][0] in screen[seen:]:
             seen = screen.index(left[0][0], seen) + len(left[0][0])
-            os.write(ours, left.pop(0)[1].encode())
+            answer = left.pop(0)[1]
+            os.write(ours, answer.encode())
+            key = answer if len(answer) == 1 else ""
     process.kill()
     process.wait()
     os.close(ours)
