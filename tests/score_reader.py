@@ -1,9 +1,10 @@
-"""How well the reader reads a file of labelled reports: `python tests/score_reader.py [FILE] [--show]`.
+"""How well the reader reads labelled reports: `python tests/score_reader.py [FILE…] [--show]`.
 
 FILE is a file of one labelled report a line (JSON), or one of `fixtures/reports/*.txt`;
-without it, the file that ACCESS_LEDGER_REPORTS names. Reports whose number is divisible
-by three are for measuring only: they are scored apart, and `--show` never shows them.
-The scheme of the labels stands in `fixtures/reports/README.md`.
+without any, all of the fixtures, and the file that ACCESS_LEDGER_REPORTS names if it is
+set. What is never tuned on is scored apart, and `--show` never shows it: of a JSON file
+the reports whose number is divisible by three, of the fixtures those that
+`set-aside.txt` lists. The labels are explained in `fixtures/reports/README.md`.
 """
 
 from __future__ import annotations
@@ -356,26 +357,42 @@ def set_aside() -> frozenset[str]:
     )
 
 
+def fixtures() -> list[Path]:
+    """The project's own files of labelled reports."""
+    return sorted(path for path in FIXTURES.glob("*.txt") if path.name != "set-aside.txt")
+
+
+def parted(path: Path) -> tuple[list[Labelled], list[Labelled]]:
+    """The reports of a file that are worked on, and those that are measured only."""
+    aside = set_aside()
+    open_ones: list[Labelled] = []
+    kept: list[Labelled] = []
+    for report in labelled_in(path):
+        measured_only = report.is_for_measuring_only if path.suffix == ".jsonl" else report.digest in aside
+        (kept if measured_only else open_ones).append(report)
+    return open_ones, kept
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("file", nargs="?", default=os.environ.get("ACCESS_LEDGER_REPORTS"))
+    parser.add_argument("files", nargs="*", type=Path, help="without any: the fixtures, and ACCESS_LEDGER_REPORTS")
     parser.add_argument("--show", action="store_true", help="list the faults, never those of reports set aside")
     chosen = parser.parse_args()
-    if not chosen.file:
-        print("Name a file of labelled reports, or set ACCESS_LEDGER_REPORTS.", file=sys.stderr)
-        return 2
-    reports = labelled_in(Path(chosen.file))
-    aside = set_aside()
-    numbered = chosen.file.endswith(".jsonl")
-    kept = [one for one in reports if (one.is_for_measuring_only if numbered else one.digest in aside)]
-    open_ones = [one for one in reports if one not in kept]
-    for title, some in (("Worked on", open_ones), ("Measured only", kept)):
-        if not some:
-            continue
-        result = score(some)
-        print(f"{title}: {result}")
-        if chosen.show and some is open_ones:
-            print("\n".join(f"    {fault}" for fault in result.faults))
+    named = os.environ.get("ACCESS_LEDGER_REPORTS")
+    groups = [[path] for path in chosen.files] or [fixtures(), *([[Path(named)]] if named else [])]
+    for group in groups:
+        print("== " + ", ".join(path.name for path in group))
+        both = [parted(path) for path in group]
+        for title, some in (
+            ("Worked on", [report for worked_on, _ in both for report in worked_on]),
+            ("Measured only", [report for _, kept in both for report in kept]),
+        ):
+            if not some:
+                continue
+            result = score(some)
+            print(f"{title}: {result}")
+            if chosen.show and title == "Worked on":
+                print("\n".join(f"    {fault}" for fault in result.faults))
     return 0
 
 
