@@ -13,14 +13,15 @@ import hashlib
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import islice
 from typing import Any
 
 import orjson
 
-from ledger.chronology import CLOSES
+from ledger.chronology import CLOSES, History
 from ledger.dates import PartialDate
-from ledger.entries import Draft, Signature, entry_id_of, validated
+from ledger.entries import NO_EVIDENCE, Draft, Signature, entry_id_of, validated
 from ledger.errors import LedgerError
 from ledger.evidence import Evidence, Quote
 from ledger.store.ledger import Ledger
@@ -53,15 +54,26 @@ class Loaded:
     refused: list[LineRefused] = field(default_factory=list)
 
 
-@dataclass(kw_only=True)
 class _Line:
-    number: int
-    patient: str
-    found: dict[str, Any]
-    label: str | None
-    key: tuple[str, int]
-    problem: str = ""
-    remedy: str = ""
+    """One line as it stands in the file. `names` says whether it may refer to the label of another line."""
+
+    __slots__ = ("found", "key", "label", "names", "number", "patient", "problem", "remedy")
+
+    def __init__(
+        self, number: int, patient: str, found: dict[str, Any], label: str | None, key: tuple[str, int], names: bool
+    ) -> None:
+        self.number = number
+        self.patient = patient
+        self.found = found
+        self.label = label
+        self.key = key
+        self.names = names
+        self.problem = ""
+        self.remedy = ""
+
+
+def _by_key(line: _Line) -> tuple[str, int]:
+    return line.key
 
 
 def load(
@@ -174,8 +186,8 @@ class _Loader:
                 'Write {"patient": …, "event": {"kind": …}}; see ledger/README.md.',
             )
             return None
-        unknown = found.keys() - _KNOWN_KEYS
-        if unknown:
+        if not found.keys() <= _KNOWN_KEYS:
+            unknown = found.keys() - _KNOWN_KEYS
             self._bad(
                 number,
                 found,
@@ -184,18 +196,22 @@ class _Loader:
                 f"Use {', '.join(sorted(_KNOWN_KEYS))}.",
             )
             return None
-        try:
-            patient = self._patient(found.get("patient"))
-        except LedgerError as wrong:
-            self._bad(number, found, "", wrong.problem, wrong.remedy)
-            return None
+        named = found.get("patient")
+        patient = self.patients.get((None, named)) if isinstance(named, str) else None
+        if patient is None:
+            try:
+                patient = self._patient(named)
+            except LedgerError as wrong:
+                self._bad(number, found, "", wrong.problem, wrong.remedy)
+                return None
         label = found.get("label")
         return _Line(
-            number=number,
-            patient=patient,
-            found=found,
-            label=label if isinstance(label, str) else None,
-            key=_clinical(found["event"], number),
+            number,
+            patient,
+            found,
+            label if isinstance(label, str) else None,
+            _clinical(found["event"], number),
+            b'"@' in text,
         )
 
     def _patient(self, named: Any) -> str:
@@ -209,7 +225,9 @@ class _Loader:
             )
         if key not in self.patients:
             if isinstance(named, str):
-                self.patients[key] = self.ledger.who.patient(named).id
+                # Whoever is there need not be read; whoever is not is refused in the same words as everywhere.
+                known = named in self.ledger.who and patient_id(number_of(named)) == named
+                self.patients[key] = named if known else self.ledger.who.patient(named).id
             else:
                 owner = self.ledger.who.by_identifier(key[0], key[1])
                 if owner is None:
@@ -221,7 +239,7 @@ class _Loader:
         return self.patients[key]
 
     def _bad(self, number: int, found: dict[str, Any], patient: str, problem: str, remedy: str) -> None:
-        line = _Line(number=number, patient=patient, found=found, label=found.get("label"), key=("", number))
+        line = _Line(number, patient, found, found.get("label"), ("", number), names=True)
         self.failed.append((line, LineRefused(line=number, problem=problem, remedy=remedy)))
 
     # --- Appending ------------------------------------------------------------------------------------------------
@@ -231,7 +249,7 @@ class _Loader:
             return
         with self.ledger.db.writing():
             for patient in sorted(grouped):
-                self._append(patient, sorted(grouped[patient], key=lambda line: line.key))
+                self._append(patient, sorted(grouped[patient], key=_by_key))
 
     def _append(self, patient: str, lines: list[_Line]) -> None:
         number = number_of(patient)
@@ -240,7 +258,11 @@ class _Loader:
             line.found["event"].get("kind") in ("cannulation-session", "correction", "retraction") for line in lines
         )
         standing = self.ledger.standing(number)
-        history = self.ledger._history(number, sessions=sessions, zone=self.ledger.zone_of_unit(standing.unit))
+        zone = self.ledger.zone_of_unit(standing.unit)
+        if standing.head.version or sessions:
+            history = self.ledger._history(number, sessions=sessions, zone=zone)
+        else:
+            history = History(patient=patient, zone=zone, entries=())
         drafts: list[Draft] = []
         of_draft: dict[int, _Line] = {}
         for line in lines:
@@ -274,7 +296,29 @@ class _Loader:
 
     def _draft(self, line: _Line, patient: str) -> Draft:
         found = line.found
-        event = self._resolved(found["event"], patient)
+        event = found["event"]
+        words = found.get("words")
+        source = found.get("source")
+        if isinstance(source, str):
+            source = f"sender:{source}"
+        else:
+            content = orjson.dumps([patient, event, words, found.get("corrects"), found.get("retracts")])
+            source = f"line:{hashlib.sha256(content).hexdigest()[:24]}"
+        # Most lines name no other and hold no words; then the event is validated as it stands.
+        if line.names or words or event.get("kind") in _ABOUT_ENTRIES or not _ABOUT_ENTRIES_KEYS.isdisjoint(found):
+            event = self._with_words(self._about_entries(line, patient), words or {}, patient)
+        quotes = found.get("quotes")
+        return Draft(
+            event=validated(event),
+            source=source,
+            ordinal=int(found["ordinal"]) if "ordinal" in found else 1,
+            evidence=self._evidence(quotes) if quotes else NO_EVIDENCE,
+        )
+
+    def _about_entries(self, line: _Line, patient: str) -> dict[str, Any]:
+        """A copy of the event in which labels and names of entries stand for ids."""
+        found = line.found
+        event: dict[str, Any] = self._resolved(found["event"], patient)
         for name, about in (("corrects", "correction"), ("retracts", "retraction")):
             if name in found:
                 if event.get("kind") != about:
@@ -284,23 +328,9 @@ class _Loader:
             event.setdefault("root", self._root_of(event.get("corrects"), patient))
             if isinstance(event.get("to"), dict):
                 event.setdefault("happened", event["to"].get("happened"))
-        source = found.get("source")
-        content = orjson.dumps(
-            [patient, found["event"], found.get("words"), found.get("corrects"), found.get("retracts")]
-        )
-        event = self._with_words(event, found.get("words") or {}, patient)
-        return Draft(
-            event=validated(event),
-            source=f"sender:{source}"
-            if isinstance(source, str)
-            else f"line:{hashlib.sha256(content).hexdigest()[:24]}",
-            ordinal=int(found.get("ordinal", 1)),
-            evidence=self._evidence(found.get("quotes")),
-        )
+        return event
 
     def _evidence(self, quotes: Any) -> Evidence:
-        if not quotes:
-            return Evidence()
         report_id = None
         places = []
         for quote in quotes:
@@ -371,6 +401,8 @@ class _Loader:
         return getattr(entry.event, "root", corrected) if entry is not None else corrected
 
 
+_ABOUT_ENTRIES = frozenset({"correction", "retraction"})
+_ABOUT_ENTRIES_KEYS = frozenset({"corrects", "retracts"})
 _KNOWN_KEYS = {"patient", "event", "source", "ordinal", "words", "label", "corrects", "retracts", "quotes"}
 
 
@@ -389,11 +421,17 @@ def _clinical(event: Mapping[str, Any], number: int) -> tuple[str, int]:
     if not isinstance(happened, str):
         return "9999-99", number
     try:
-        day = PartialDate(happened).latest if kind in CLOSES else PartialDate(happened).earliest
+        day = _day_in_order(happened, kind in CLOSES)
     except ValueError:
         return "9999-99", number
     # What opens an access goes before what else is known of that day.
-    return f"{day.isoformat()}{0 if kind in _OPENERS else 1}", number
+    return f"{day}{0 if kind in _OPENERS else 1}", number
+
+
+@lru_cache(maxsize=16384)
+def _day_in_order(happened: str, closes: bool) -> str:
+    when = PartialDate(happened)
+    return (when.latest if closes else when.earliest).isoformat()
 
 
 def _labels_named(value: Any) -> Iterator[str]:
