@@ -7,6 +7,7 @@ the folding.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -34,7 +35,6 @@ from ledger.events import (
     ModalityChanged,
     SecondStage,
     Visit,
-    access_of,
 )
 from ledger.statistics.definitions import Matcher, Rulebook
 from ledger.vocabulary import AccessKind, Modality, SecondStageForm, Stage, Use
@@ -173,41 +173,46 @@ def care_of(history: History, book: Rulebook) -> Care:
     lives = care.lives
     zone = history.zone
     patient = history.patient
-    acts, restores, shows = book.acts, book.restores, book.shows
+    ways = _ways_of(book)
     begun_out_of: list[tuple[str, InForce]] = []
     named: dict[str, str] = {}
     for one in history.facts:
         access = one.access
         fact = one.fact
-        kind = fact.kind
-        if kind in _BESIDE:
-            care.facts.append(one)
+        way = ways.get(fact.kind)
         if access is None:
-            if kind in _OF_CARE:
-                _to_care(care, one, zone)
+            if way is not None:
+                if way.is_beside:
+                    care.facts.append(one)
+                if way.is_of_care:
+                    _to_care(care, one, zone)
             continue
         life = lives.get(access)
         if life is None:
             life = lives[access] = Life(patient, access, care, zone)
-        tried = acts.get(kind)
-        what = _class_of(fact, tried) if tried is not None else ""
-        tried_flow = restores.get(kind)
-        flow = NO_FLOW
-        if tried_flow is not None and _any(fact, tried_flow):
-            flow = RESTORES
-        else:
-            tried_flow = shows.get(kind)
-            if tried_flow is not None and _any(fact, tried_flow):
-                flow = SHOWS
-        if kind in _SPECIAL:
+        if way is None:
+            continue
+        if way.is_beside:
+            care.facts.append(one)
+        what = way.what
+        for name, fits in way.tried:
+            if fits is None or fits(fact):
+                what = name
+                break
+        flow = way.flow
+        for then, fits in way.flow_tried:
+            if fits is None or fits(fact):
+                flow = then
+                break
+        if way.is_special:
             what = _to_life(life, one, what, begun_out_of)
         if what or flow:
             earliest, latest = days_of(fact.happened, zone)
             if earliest != latest:
                 life.exact = False
             life.moments.append(Moment(earliest, latest, what, flow, one))
-        raw = access_of(fact)
-        if raw != access and raw is not None:
+        raw = fact.access  # type: ignore[union-attr]
+        if raw is not None and raw != access:
             named[raw] = access
     for old, one in begun_out_of:
         ended = lives.get(named.get(old, old))
@@ -252,15 +257,42 @@ _SPECIAL = frozenset(
 )
 
 
-def _class_of(fact: object, tried: tuple[tuple[str, Matcher | None], ...]) -> str:
-    for name, fits in tried:
-        if fits is None or fits(fact):
-            return name
-    return ""
+class _Way(NamedTuple):
+    """What is to be done with facts of one kind; a class or a flow that needs no condition stands in itself."""
+
+    what: str
+    tried: tuple[tuple[str, Matcher | None], ...]
+    flow: int
+    flow_tried: tuple[tuple[int, Matcher | None], ...]
+    is_special: bool
+    is_beside: bool
+    is_of_care: bool
 
 
-def _any(fact: object, tried: tuple[Matcher | None, ...]) -> bool:
-    return any(fits is None or fits(fact) for fits in tried)
+def _ways_of(book: Rulebook) -> dict[str, _Way]:
+    # One look-up a fact is what a million accesses have time for, so the tables of a rulebook are joined once.
+    for known, made in _KNOWN_WAYS:
+        if known is book:
+            return made
+    kinds = {*book.acts, *book.restores, *book.shows, *_SPECIAL, *_BESIDE, *_OF_CARE}
+    made = {kind: _way_of(kind, book) for kind in kinds}
+    _KNOWN_WAYS.append((book, made))
+    return made
+
+
+_KNOWN_WAYS: deque[tuple[Rulebook, dict[str, _Way]]] = deque(maxlen=4)
+
+
+def _way_of(kind: str, book: Rulebook) -> _Way:
+    tried = book.acts.get(kind, ())
+    flow_tried = tuple((RESTORES, fits) for fits in book.restores.get(kind, ()))
+    flow_tried += tuple((SHOWS, fits) for fits in book.shows.get(kind, ()))
+    what, flow = "", NO_FLOW
+    if tried and tried[0][1] is None:
+        what, tried = tried[0][0], ()
+    if flow_tried and flow_tried[0][1] is None:
+        flow, flow_tried = flow_tried[0][0], ()
+    return _Way(what, tried, flow, flow_tried, kind in _SPECIAL, kind in _BESIDE, kind in _OF_CARE)
 
 
 def _to_care(care: Care, one: InForce, zone: ZoneInfo) -> None:
