@@ -118,7 +118,7 @@ def accepting_each_proposal_of(ledger: Path, patient: str) -> int:
     """A person reads every proposal of every report of this patient, and accepts it."""
     with open_ledger(ledger) as opened:
         for report in opened.papers.reports(patient=patient):
-            review = review_of(opened, report.id)
+            review = review_of(opened, report.id, happened=PartialDate("2025-05-06"))
             decisions = {index: Decision(fate=Fate.ACCEPTED) for index in review.open}
             choices = {ref: review.choices.get(ref) or review.new_access(ref) for ref in review.matches}
             done = confirm(
@@ -127,7 +127,6 @@ def accepting_each_proposal_of(ledger: Path, patient: str) -> int:
                 decisions,
                 by=Signature(person="okell"),
                 choices=choices,
-                happened=PartialDate("2025-05-06"),
             )
             assert done.refused == ()
             assert done.state == "confirmed", done.waiting
