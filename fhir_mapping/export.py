@@ -75,10 +75,10 @@ class Exporter:
             )
         history = self.ledger.history(patient, sessions=self.sessions)
         who = self.ledger.who.patient(patient)
-        found = self._resources(history, who)
+        found = self.resources(history, who)
         whole = found
         if self.since is not None:
-            before = {key_of(one): digest_of(one) for one in self._resources(history.seen(known_on=self.since), who)}
+            before = {key_of(one): digest_of(one) for one in self.resources(history.seen(known_on=self.since), who)}
             found = [one for one in found if before.get(key_of(one)) != digest_of(one)]
         problems: list[str] = []
         if self.check:
@@ -98,7 +98,8 @@ class Exporter:
         row = self.ledger.db.execute("SELECT MAX(recorded_at) FROM streams WHERE org=?", (self.ledger.org,)).fetchone()
         return row[0] if row and row[0] else "1970-01-01T00:00:00Z"
 
-    def _resources(self, history: History, patient: Patient) -> list[Resource]:
+    def resources(self, history: History, patient: Patient) -> list[Resource]:
+        """The resources of a history, in R4."""
         return resources_of(history, patient, self.site, self.ledger.papers.words, self.directory(history))
 
     @cached_property

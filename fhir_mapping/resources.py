@@ -145,7 +145,7 @@ def resources_of(
     `words` gives the words of a stretch of text, None where they were erased or left out of a copy.
     """
     facts = history.facts
-    names = _names(history, patient, site, words, people, facts)
+    names = names_of(history, patient, site, words, people, facts)
     made = _Made()
     if site.create_patients:
         made.add(patient_of(names))
@@ -317,9 +317,16 @@ class _Made:
         return True
 
 
-def _names(
-    history: History, patient: Patient, site: Site, words: WordsOf, people: Directory, facts: tuple[InForce, ...]
+def names_of(
+    history: History,
+    patient: Patient,
+    site: Site,
+    words: WordsOf,
+    people: Directory,
+    facts: tuple[InForce, ...] | None = None,
 ) -> Names:
+    """The names of everything in a history; of all its effective facts, unless others are given."""
+    facts = history.facts if facts is None else facts
     return Names(
         history=history,
         patient=patient,
@@ -394,7 +401,7 @@ def _add_in_error(
     if not gone and not lost and all(entry.id in still for entry in linked):
         return {}
     facts = tuple(in_clinical_order([*history.facts, *gone], history.zone))
-    names = _names(history, patient, site, words, people, facts)
+    names = names_of(history, patient, site, words, people, facts)
     # The newest wording of what was told several times comes first, since the first of an identity stays.
     for one in sorted(gone, key=lambda one: one.entry.recorded_at, reverse=True):
         for resource in _mapped(one, names):

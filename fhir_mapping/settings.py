@@ -42,6 +42,7 @@ class Server:
     """One server, by the name under which the ledger remembers what it was sent.
 
     `way` is how it is spoken to; `auto` asks its /metadata. `batch` is how many entries a transaction holds at most.
+    `all_types` sends also what its statement does not name; `trusted` lets what it holds come in without confirmation.
     `token_file` or `token_env` hold a bearer token; for SMART Backend Services `client_id`, `key_file` (a private JWK
     or PEM), `algorithm`, `scope`, and `token_url` where it is not discovered. `patients` is a file that maps our
     patient ids to the server's addresses.
@@ -65,6 +66,7 @@ class Server:
     patients: str | None = None
     timeout_s: float = 60.0
     trusted: bool = False
+    all_types: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
