@@ -27,7 +27,7 @@ from ledger.chronology import (
 )
 from ledger.dates import PartialDate, instant_text
 from ledger.entries import Entry, event_to_dict
-from ledger.events import KINDS, Correction, Event, Fact, Retraction
+from ledger.events import FACT_KINDS, KINDS, Correction, Event, Fact, Retraction
 from ledger.evidence import Evidence
 from tests.lives import a_history, an_entry, corrected, grown, happening, retracted
 from tests.strategies import Recorder, admitted_histories, days, facts, lives, partial_dates, zones
@@ -186,13 +186,18 @@ def test_a_chain_of_corrections_keeps_its_root_and_says_the_last(first: Fact, la
 # --- In which order -----------------------------------------------------------------------------------------------
 
 
-def test_what_opens_goes_by_its_earliest_day_what_closes_by_its_latest_all_else_by_its_earliest():
+@pytest.mark.parametrize("other_entries", [0, 1], ids=["facts alone", "beside a retraction"])
+def test_what_opens_goes_by_its_earliest_day_what_closes_by_its_latest_all_else_by_its_earliest(other_entries: int):
     history = a_history(
         on("abandonment", "2019", how="given-up"),
         on("thrombosis", "2019"),
         on("examination", "2019-06-15"),
         fistula("2019"),
     )
+
+    for _ in range(other_entries):
+        history = grown(history, on("imaging", "2018"))
+        history = retracted(history, history.entries[-1].id)
 
     assert told(history) == [
         ("creation", "2019"),
@@ -251,16 +256,20 @@ _TWO_LOOKS: list[tuple[str, dict[str, Any]]] = [("paper-1", {"thrill": "weak"}),
 def test_the_order_of_arrival_changes_nothing(life: list[Fact], random: Any, zone: ZoneInfo):
     """For entries all admitted, however they arrived: the same facts, under the same ids, in the same order."""
     sources = {id(fact): f"paper-{number}" for number, fact in enumerate(life)}
-    shuffled = list(life)
-    random.shuffle(shuffled)
 
-    def record(order: Sequence[Fact]) -> History:
+    def record(order: Sequence[Fact]) -> tuple[History, list[Fact]]:
+        """What was refused waits, as it does in life, and is told again after the rest."""
         recorder = Recorder(zone)
-        for fact in order:
-            assume(recorder.add(fact, source=sources[id(fact)]))
-        return recorder.history
+        waiting, admitted = list(order), list[Fact]()
+        while newly := [fact for fact in waiting if recorder.add(fact, source=sources[id(fact)])]:
+            admitted += newly
+            waiting = [fact for fact in waiting if fact not in newly]
+        return recorder.history, admitted
 
-    there, again = record(life), record(shuffled)
+    there, admitted = record(life)
+    random.shuffle(admitted)
+    again, admitted_again = record(admitted)
+    assume(len(admitted_again) == len(admitted))
 
     assert [(one.root, one.fact) for one in there.facts] == [(one.root, one.fact) for one in again.facts]
     assert [(doubt.code, doubt.about) for doubt in doubts_of(there)] == [
@@ -274,6 +283,34 @@ def test_clinical_order_does_not_depend_on_the_order_in_which_facts_are_given(hi
     random.shuffle(given_in_any_order)
 
     assert tuple(in_clinical_order(given_in_any_order, history.zone)) == history.facts
+
+
+@given(admitted_histories(changes=4), st.integers(0, 12))
+def test_a_history_that_was_added_to_is_the_history_made_anew(history: History, cut: int):
+    begun = replace(history, entries=history.entries[:cut])
+    assert begun.facts == replace(begun).facts
+
+    grown_from_it = begun.followed_by(history.entries[cut:])
+
+    assert grown_from_it.facts == history.facts
+    assert grown_from_it == history
+
+
+def test_what_is_added_after_a_link_is_read_through_it():
+    history = a_history(fistula("2019"), on("access-known", "2020", "A2"))
+    joined = grown(history, one("A1", "A2"))
+    assert accesses_of(joined) == {"A1": ["creation", "access-known"]}
+
+    later = joined.followed_by([an_entry(on("banding", "2021", "A2"), 4)])
+
+    assert accesses_of(later) == {"A1": ["creation", "access-known", "banding"]}
+
+
+@given(admitted_histories(changes=4))
+def test_the_quick_way_through_plain_facts_is_the_long_way(history: History):
+    """Without corrections, retractions and links the order is found in one pass; it has to be the same order."""
+    for part in (history, replace(history, entries=tuple(e for e in history.entries if e.kind in FACT_KINDS))):
+        assert part.facts == tuple(in_clinical_order(effective(part.entries), part.zone))
 
 
 @given(admitted_histories(changes=0))
