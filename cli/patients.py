@@ -175,7 +175,7 @@ def _accesses(ledger: Directory, wanted: list[str]) -> dict[str, list[str]]:
 
 
 def access_rows(ledger: Ledger | Directory, patient: str | None = None) -> Iterator[tuple[str, list[dict[str, Any]]]]:
-    """The columns kept for lists (`ledger.projections.rows`), as plain values, of a patient or of all.
+    """The columns kept for lists (`ledger.projections.rows`), of a patient or of all, without those that are empty.
 
     Read here without the classes of events, whose making takes longer than the list itself.
     """
@@ -198,13 +198,16 @@ def show(
     as_json: JsonOption = False,
 ) -> None:
     """Who a patient is, and what is in the ledger about them."""
+    from dataclasses import asdict
+
+    from ledger.projections.rows import row_from_dict
     from ledger.store.upkeep import note
 
     with opened(ledger) as found:
         one = the_patient(found, patient)
         alike = [other.id for other in found.who.called_like(one)]
         history = found.history(one.id)
-        rows = [row for _, theirs in access_rows(found, one.id) for row in theirs]
+        rows = [asdict(row_from_dict(row)) for _, theirs in access_rows(found, one.id) for row in theirs]
         reports = list(found.papers.reports(patient=one.id))
         note(found, "patient show", person=by, patient=one.id)
     if as_json:
@@ -233,7 +236,7 @@ def show(
     if rows:
         say.table(
             ["Access", "Since", "Ended", "What it is"],
-            [[row["access"], row.get("opened") or "?", row.get("closed") or "", row["name"]] for row in rows],
+            [[row["access"], row["opened"] or "?", row["closed"] or "", row["name"]] for row in rows],
         )
     else:
         say.out("No access recorded.")

@@ -122,12 +122,12 @@ def stored_rows_of(history: History) -> tuple[list[str], bytes]:
 
 def rows_from_bytes(stored: bytes) -> list[AccessRow]:
     """The rows that `stored_rows_of` wrote."""
-    return [_row_from(row) for row in orjson.loads(stored)]
+    return [row_from_dict(row) for row in orjson.loads(stored)]
 
 
 def row_from_bytes(stored: bytes) -> AccessRow:
     """The row that `to_bytes` wrote."""
-    return _row_from(orjson.loads(stored))
+    return row_from_dict(orjson.loads(stored))
 
 
 # --- As the store keeps it ----------------------------------------------------------------------------------------
@@ -159,7 +159,8 @@ def _shortened(columns: dict[str, Any]) -> dict[str, Any]:
     return short
 
 
-def _row_from(short: dict[str, Any]) -> AccessRow:
+def row_from_dict(short: dict[str, Any]) -> AccessRow:
+    """The row of which the store keeps this dict."""
     columns = {**_NOTHING, **short}
     facts: dict[str, Any] = {}
     for name, state, day in _CLAIMS:
