@@ -26,6 +26,9 @@ from ledger.vocabulary import NeedleTrouble, Use
 FEWEST_SESSIONS = 8
 """Fewest recorded sessions of which a share is taken: two thirds of twelve. Common practice, no source."""
 
+FEWEST_USES = 3
+"""No rule is met by fewer days of use than these, unless one entry stands for a month of them."""
+
 FOUR_WEEKS = timedelta(days=28)
 
 
@@ -68,6 +71,12 @@ class Rule:
     source: str
     met: Callable[[str, Sequence[Dialysis], date | None], InForce | None]
     of_sessions: bool = True
+
+
+def may_be_proven(folded: Folded) -> bool:
+    """Whether there is enough of recorded use that a rule could be met; most accesses are spared the rules by this."""
+    uses = folded.needle_uses
+    return len(uses) >= FEWEST_USES or any(len(one.fact.happened) < len("2019-03-04") for one in uses)
 
 
 def proof_of(folded: Folded, dialyses: Sequence[Dialysis], made: date | None = None) -> Proof | None:

@@ -52,7 +52,7 @@ import orjson
 
 from ledger.chronology import History, InForce
 from ledger.projections.folding import Claim, Folded, Readiness, Standing, fold_of
-from ledger.projections.proving import Dialysis, dialyses_of, proof_of
+from ledger.projections.proving import Dialysis, dialyses_of, may_be_proven, proof_of
 from ledger.projections.wording import access_name
 
 
@@ -193,7 +193,7 @@ def _columns_of_each(history: History) -> list[dict[str, Any]]:
     found = []
     for folded in folds.accesses.values():
         ready = folded.ready
-        if folded.needle_uses:
+        if folded.needle_uses and may_be_proven(folded):
             if dialyses is None:
                 dialyses = dialyses_of(folds, history.zone)
             ready = readiness_of(folded, dialyses, history)
