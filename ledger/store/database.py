@@ -118,6 +118,13 @@ def _said(error: sqlite3.Error) -> LedgerError:
     )
 
 
+def raw_bytes(stored: object) -> bytes:
+    """The bytes of what a column of bytes holds. SQLite keeps there whatever somebody else put in, text as well."""
+    if isinstance(stored, bytes):
+        return stored
+    return bytes(stored) if isinstance(stored, memoryview | bytearray) else str(stored).encode("utf-8", "surrogatepass")
+
+
 def is_url(where: str) -> bool:
     return where.startswith(("postgresql:", "postgres:", "postgresql+psycopg:"))
 

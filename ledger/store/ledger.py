@@ -28,7 +28,7 @@ from ledger.errors import Doubt, LedgerError, NotFound, NotTrusted, Refused, Sta
 from ledger.events import FACT_KINDS, SESSION_KINDS, PatientsAreOne
 from ledger.projections.rows import AccessRow, rows_from_bytes, stored_rows_of
 from ledger.store import schema
-from ledger.store.database import Database
+from ledger.store.database import Database, raw_bytes
 from ledger.store.opening import ORGANISATION, opened
 from ledger.store.papers import Papers
 from ledger.store.who import Who, number_of, patient_id
@@ -177,7 +177,7 @@ class Ledger:
         row = self.db.execute(
             "SELECT version, hash, recorded_at FROM streams WHERE org=? AND stream=?", (self.org, stream)
         ).fetchone()
-        return Head(row[0], bytes(row[1]), row[2]) if row else Head(0, genesis(self.uuid, stream), "")
+        return Head(row[0], raw_bytes(row[1]), row[2]) if row else Head(0, genesis(self.uuid, stream), "")
 
     def standing(self, number: int) -> Standing:
         """How a patient stands now; in PostgreSQL nobody else appends to them until the transaction ends."""
@@ -472,9 +472,9 @@ def trusted(rows: Iterable[Sequence[object]], previous: bytes, stream: int) -> l
     entries: list[Entry] = []
     wanted = 1
     for version, body, digest in rows:
-        stored = bytes(body)  # type: ignore[call-overload]
+        stored = body if type(body) is bytes else raw_bytes(body)
         previous = chained(previous, wanted, stored)
-        if version != wanted or previous != bytes(digest):  # type: ignore[call-overload]
+        if version != wanted or previous != raw_bytes(digest):
             raise NotTrusted(
                 f"The history of {patient_id(stream // 2)} was altered behind the ledger's back, at entry {wanted}.",
                 "Run `access-ledger verify` to see what else is wrong, and restore a backup.",

@@ -23,6 +23,7 @@ from ledger.dates import instant_text
 from ledger.entries import chained, genesis
 from ledger.errors import WrongInput
 from ledger.store import schema
+from ledger.store.database import raw_bytes
 from ledger.store.ledger import Ledger
 from ledger.store.who import patient_id
 
@@ -98,7 +99,7 @@ def _heads(ledger: Ledger) -> Iterator[tuple[int, int, bytes]]:
         select(t.c.stream, t.c.version, t.c.hash).where(t.c.org == ledger.org).order_by(t.c.stream)
     )
     for stream, version, head in rows:
-        yield stream, version, bytes(head)
+        yield stream, version, raw_bytes(head)
 
 
 def verify(ledger: Ledger, *, seal_file: Path | None = None, progress: Callable[[int], None] | None = None) -> Verified:
@@ -121,8 +122,11 @@ def verify(ledger: Ledger, *, seal_file: Path | None = None, progress: Callable[
             for stream, version, body, digest in rows:
                 if stream != current:
                     current, expected, previous = stream, 1, genesis(ledger.uuid, stream)
-                stored = bytes(digest)
-                if version != expected or chained(previous, version, bytes(body)) != stored:
+                if not (isinstance(stream, int) and isinstance(version, int)):
+                    wrong.append(_without_place())
+                    continue
+                stored = raw_bytes(digest)
+                if version != expected or chained(previous, version, raw_bytes(body)) != stored:
                     if not broken or broken[-1] != stream:
                         broken.append(stream)
                     expected = version
@@ -167,10 +171,11 @@ def verify(ledger: Ledger, *, seal_file: Path | None = None, progress: Callable[
 def _diagnosed(ledger: Ledger, stream: int) -> Iterator[Wrong]:
     """What happened to a stream whose chain does not hold: which entries are altered, missing or in another's place."""
     rows = {
-        version: (bytes(body), bytes(digest))
+        version: (raw_bytes(body), raw_bytes(digest))
         for version, body, digest in ledger.db.execute(
             "SELECT version, body, hash FROM entries WHERE org=? AND stream=?", (ledger.org, stream)
         ).fetchall()
+        if isinstance(version, int)
     }
     previous: bytes | None = genesis(ledger.uuid, stream)
     for version in range(1, max(rows) + 1):
@@ -200,6 +205,11 @@ def _wrong(code: str, stream: int, version: int | None, words: str) -> Wrong:
     patient = patient_id(stream // 2)
     whose = f"{patient} (sessions)" if session else patient
     return Wrong(code=code, patient=patient, session=session, version=version, words=f"{whose}: {words}")
+
+
+def _without_place() -> Wrong:
+    words = "an entry stands in the table without a place in any stream"
+    return Wrong(code="altered", patient="?", session=False, version=None, words=words)
 
 
 def _read_seal(path: Path, ledger: Ledger) -> dict[int, tuple[int, bytes]]:
