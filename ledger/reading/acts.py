@@ -265,38 +265,72 @@ def _is_about_access(page: Page, accesses: list[Meant]) -> bool:
 
 
 def title_is_elsewhere(page: Page) -> bool:
-    """The title speaks of something else, so only what names a dialysis access itself can count."""
-    titled = [
-        thing
+    """The title speaks of something else, so only what names a dialysis access itself can count.
+
+    What a title says after its first sentence, unless it is a list, is no title any more.
+    """
+    leads = [
+        (index, sentence)
         for index, sentence in enumerate(page.parts.sentences)
         if sentence.role == "title"
-        for thing in page.within(index)
+        and (sentence.listed or index == 0 or page.sentence(index - 1).part != sentence.part or _goes_on(page, index))
     ]
-    if not any(one.role == "title" for one in page.parts.sentences):
+    if not leads:
         return page.is_clinic
+    titled = [thing for index, _ in leads for thing in page.within(index)]
     other = any(thing.cls == "other" for thing in titled)
-    if other and not _access_in_title(page):
-        return True
-    if any(_names_access(thing) or (thing.cls == "head" and not other) for thing in titled):
+    if any(_is_operated_on(page, index) for index, _ in leads):
         return False
+    if other:
+        return True
     if any(thing.get("body") == "leg" or thing.get("artery") in ("femoral", "popliteal") for thing in titled):
         return True
     # "Left arm venogram. Angioplasty of the brachiocephalic vein": the vessels of an access, and no other organ.
-    return not any(thing.cls in ("act", "vessels") and not other for thing in titled)
+    return not any(thing.cls in ("act", "vessels", "stent") for thing in titled)
 
 
-def _names_access(thing: Thing) -> bool:
-    if thing.get("access"):
+def _goes_on(page: Page, index: int) -> bool:
+    """A title whose items are parted by full stops or semicolons: each names a deed, and none has a verb of its own."""
+    sentence = page.sentence(index)
+    before = page.sentence(index - 1)
+    if before.role != "title" or not any(thing.cls in ("act", "verb") for thing in page.within(index - 1)):
+        return False
+    things = page.within(index)
+    return bool(things) and any(
+        thing.cls in ("act", "verb") and page.words_between(sentence.start, thing.start) <= 5 for thing in things
+    )
+
+
+def _is_operated_on(page: Page, index: int) -> bool:
+    """A title sentence that names an access together with a deed, or nothing but the access."""
+    things = page.within(index)
+    if any(thing.get("access") for thing in things):
         return True
-    return thing.cls == "head" and (thing.get("strength") == "strong" or thing.get("strength") == "medium")
+    heads = [one for one in things if one.cls == "head" and (one.get("strength") == "strong" or not _other_in(things))]
+    deeds = [thing for thing in things if thing.cls in ("act", "verb")]
+    for head in heads:
+        if any(other.cls == "other" and _is_nearer(page, other, head, deeds) for other in things):
+            continue
+        if deeds and min(_apart(page, head, deed) for deed in deeds) <= 10:
+            return True
+        if not deeds and not _other_in(things):
+            named = described_beside(page, head)
+            if page.words_between(page.sentence(index).start, named.start) <= 2:
+                return True
+    return False
 
 
-def _access_in_title(page: Page) -> bool:
-    return any(
-        (thing.cls == "head" and thing.get("strength") == "strong") or thing.get("access")
-        for index, sentence in enumerate(page.parts.sentences)
-        if sentence.role == "title"
-        for thing in page.within(index)
+def _other_in(things: list[Thing]) -> bool:
+    return any(thing.cls == "other" for thing in things)
+
+
+def _apart(page: Page, one: Thing, other: Thing) -> int:
+    return page.words_between(min(one.end, other.end), max(one.start, other.start))
+
+
+def _is_nearer(page: Page, other: Thing, head: Thing, deeds: list[Thing]) -> bool:
+    return bool(deeds) and min(_apart(page, other, deed) for deed in deeds) <= min(
+        _apart(page, head, deed) for deed in deeds
     )
 
 
@@ -313,7 +347,10 @@ def _act(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOut
     ):
         left_out.append(LeftOut(thing.start, thing.end, kind, "other organ"))
         return None
-    if strict and not (names_access and page.scope(thing, noun=noun).is_now and not page.is_clinic):
+    told = thing.get("form") == "v" or re.search(
+        r"\b(?:was|were) (?:\w+ )?(?:performed|done|carried out|undertaken)\b", _sentence_text(page, thing)
+    )
+    if strict and not (names_access and told and page.scope(thing, noun=noun).is_now and not page.is_clinic):
         left_out.append(LeftOut(thing.start, thing.end, kind, "no access"))
         return None
     if thing.get("needs") == "branch" and not any(one.cls in ("part", "vessel") for one in around):
@@ -332,6 +369,11 @@ def _act(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOut
         return None
     weight = _weight(page, thing, role, noun)
     return Evidence(kind, thing.start, thing.end, thing, weight, role, scope, access, thing.get("method"))
+
+
+def _sentence_text(page: Page, thing: Thing) -> str:
+    sentence = page.sentence(thing.sentence)
+    return page.low[sentence.start : sentence.end]
 
 
 def _weight(page: Page, thing: Thing, role: str, noun: bool) -> int:

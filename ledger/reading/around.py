@@ -173,6 +173,8 @@ def _infections(page: Page, deeds: list[Deed], accesses: list[Meant], main: Mean
         ):
             continue
         things.append((thing.start, thing.end, kind))
+        told_here = page.role(thing) in ("title", "opening", "diagnosis", "narrative", "impression")
+        about_this = about_this or (told_here and not page.is_clinic)
     if (
         exit_pus
         and not _NOT_INFECTED.search(page.low[max(0, exit_pus.start(0) - 25) : exit_pus.start()])
@@ -232,6 +234,9 @@ def _first_needle(page: Page, accesses: list[Meant], main: Meant) -> list[Beside
         if scope.what == "past" and page.role(thing) in ("past", "indication", "plan", "consent"):
             continue
         if scope.what == "past" and scope.cue is not None and not _same_sentence_day(page, thing):
+            continue
+        before = page.low[page.sentence(thing.sentence).start : thing.end + 12]
+        if re.search(r"\b(?:not yet|when|until|before)\b", before):
             continue
         access = _needled_near(page, thing, accesses) or (main if main.family != "catheter" else None)
         if access is None:

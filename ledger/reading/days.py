@@ -38,10 +38,16 @@ _DATE = re.compile(
     r"|(?P<y5>(?:20|19)\d\d)(?![\w/%]|\s*(?:ml|units|mg|cc|g\b))"
     r")"
 )
+_NAMED_FOR_THE_PROCEDURE = re.compile(
+    r"\b(?:procedure|operation|service|surgery|exam(?:ination)?|study"
+    r"|intervention)\W*(?:date|on|was|performed|done)?\W*$"
+    r"|\bdate of (?:the )?\w+\W*$"
+)
 _NOT_OF_THE_PROCEDURE = re.compile(
     r"\b(?:\bd\.?o\.?b\.?|born|birth|dictat\w*|transcri\w*|print\w*|typed|signed|received"
     r"|report(?:ed)? on|faxed|referred|referral"
-    r"|comparison|compared|prior|previous|last|since|until|due|by|after|expir\w*|lot"
+    r"|comparison|compared|prior|previous|last(?:\s+\w+)?|appointment|booked|rebooked"
+    r"|seen again|next\s+\w+|since|until|due|by|after|expir\w*|lot"
     r"|clinic date|seen on|admitted|admission|placed"
     r"|created|inserted|formed|cc|next|follow\w*|review)\W*(?:on|date|in|\w{0,4})?\W*$"
 )
@@ -118,9 +124,7 @@ def _beside_a_deed(low: str, days: list[Day], deeds: list[tuple[int, int]]) -> D
 def _rank(low: str, parts: Parts, day: Day) -> int:
     line = low.rfind("\n", 0, day.start) + 1
     before = low[max(line, day.start - 60) : day.start]
-    if _NOT_OF_THE_PROCEDURE.search(before) and not re.search(
-        r"procedure|operation|service|surgery|exam|study", before
-    ):
+    if _NOT_OF_THE_PROCEDURE.search(before) and not _NAMED_FOR_THE_PROCEDURE.search(before):
         return 0
     index = parts.index_at(day.start)
     role = parts.sentences[index].role if index is not None else "opening"

@@ -7,11 +7,11 @@ Page furniture belongs to no sentence. Offsets are those of the whole text.
 
 from __future__ import annotations
 
-import itertools
 import re
 from bisect import bisect_right
 from collections import Counter
 from dataclasses import dataclass
+from itertools import pairwise
 
 from ledger.reading.tables import phrases_of
 
@@ -26,6 +26,7 @@ _UNTICKED = re.compile(r"\s*(?:\[ ?\]|\( \)|☐|□)")
 _IN_A_LABEL = re.compile(r"\b[A-Z]{2,}[ /]$|\b[A-Z]{2,} (?:OF|AND|TO|FOR|IN) $")
 _TELLING = frozenset({"technique", "findings", "title", "narrative"})
 _ONE_LINE = frozenset({"indication", "consent", "access", "diagnosis", "date", "people", "aside", "header", "sedation"})
+_OF_ONE_LINE = frozenset({"date", "people", "header", "sedation"})
 _OPERATES = re.compile(
     r"\b(?:(?:was|were) (?:\w+ )?(?:punctured|accessed|cannulated|dilated|prepped|prepared"
     r"|exposed|inserted|removed|placed"
@@ -124,6 +125,10 @@ def parts_of(text: str, low: str) -> Parts:
                 narrated = True
             if role in _ONE_LINE and narrated:
                 mine = "technique"
+            elif role in _OF_ONE_LINE and any(
+                "\n" in text[left[1] : right[0]] for left, right in pairwise(pieces[: index + 1])
+            ):
+                mine = "narrative"
             if _UNTICKED.match(text, start):
                 mine = "unticked"
             elif role == "title":
@@ -224,7 +229,7 @@ def _pieces(text: str, begin: int, finish: int, furniture: list[tuple[int, int]]
             cuts.append(stop.end())
     cuts.append(finish)
     pieces = []
-    for start, end in itertools.pairwise(cuts):
+    for start, end in pairwise(cuts):
         for left, right in _without(start, end, furniture):
             while left < right and text[left].isspace():
                 left += 1
