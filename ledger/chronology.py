@@ -98,11 +98,16 @@ class History:
     @cached_property
     def facts(self) -> tuple[InForce, ...]:
         """The effective history, in clinical order."""
-        return tuple([keyed[-1] for keyed in self._ordered])
+        return tuple([keyed[-1] for keyed in self._in_order()])
 
-    @cached_property
-    def _ordered(self) -> list[Keyed]:
+    def _in_order(self) -> list[Keyed]:
         """The effective history, each fact behind what it is sorted by."""
+        found: list[Keyed] | None = self.__dict__.get("_ordered")
+        if found is None:
+            found = self.__dict__["_ordered"] = self._put_in_order()
+        return found
+
+    def _put_in_order(self) -> list[Keyed]:
         plain = None if self.merged or self.as_of is not None else _plain_facts(self.entries, self.zone)
         if plain is not None:
             plain.sort()
@@ -126,7 +131,7 @@ class History:
             plain = _plain_facts(new, self.zone)
             # Where something corrects, retracts or links, everything is looked at anew; links stay in force after it.
             if plain is not None and all(entry.event.kind in _PLAIN for entry in self.entries):
-                grown.__dict__["_ordered"] = sorted(self._ordered + plain)
+                grown.__dict__["_ordered"] = sorted(self._in_order() + plain)
         return grown
 
     @cached_property

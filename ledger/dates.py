@@ -140,7 +140,7 @@ def day_of(instant: str, zone: ZoneInfo) -> date:
 
 def instant_text(moment: datetime) -> str:
     """An instant as the ledger writes it: UTC, microseconds, `Z`. Sorts as text in the order of time."""
-    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    return moment.astimezone(UTC).isoformat(timespec="microseconds")[:-6] + "Z"
 
 
 def age_words(since: date, until: date) -> str:

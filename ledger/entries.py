@@ -223,7 +223,7 @@ def event_to_dict(event: Happening) -> dict[str, Any]:
 
 
 def _event_values(event: Happening) -> dict[str, Any]:
-    return {"kind": event.kind, **_values_of(event)}
+    return _values_of(event, {"kind": event.kind})
 
 
 def event_from_dict(found: dict[str, Any], form: int = 1, to_form: int = 1) -> Event:
@@ -272,10 +272,10 @@ def border_of(kind: str) -> Any:
     return TypeAdapter(KINDS[kind])
 
 
-def _values_of(value: Any) -> dict[str, Any]:
-    """What is known in an object, for orjson, which writes dates and tuples by itself."""
+def _values_of(value: Any, begun: dict[str, Any] | None = None) -> dict[str, Any]:
+    """What is known in an object, for orjson, which writes dates and tuples by itself; added to what was begun."""
     special = _encoding_of(type(value))
-    out: dict[str, Any] = {}
+    out: dict[str, Any] = {} if begun is None else begun
     for name, held in value.__dict__.items():
         if held is None:
             continue

@@ -233,10 +233,15 @@ class Ledger:
             number = number_of(seen if isinstance(seen, str) else seen.patient)
             standing = self.standing(number)
             zone = self.zone_of_unit(standing.unit)
-            history = self._history(number, sessions=False, zone=zone) if isinstance(seen, str) else seen
+            if not isinstance(seen, str):
+                history = seen
+            elif standing.head.version:
+                history = self._history(number, sessions=False, zone=zone)
+            else:
+                history = History(patient=patient_id(number), zone=zone, entries=())
             if history.version != standing.head.version or history.as_of is not None or history.known_on is not None:
                 raise StaleHistory(history.patient, history.version, standing.head.version)
-            if any(draft.event.kind in SESSION_KINDS for draft in drafts) or _about_sessions(drafts, history):
+            if _about_sessions(drafts, history):
                 history = self._history(number, sessions=True, zone=zone)
             return self._append(number, history, standing, drafts, by, partly=partly, anew=anew)
 
@@ -396,9 +401,9 @@ class Ledger:
             ),
         )
         if model.accesses != old_accesses:
-            had = set(owned_in(old_accesses)) if old_accesses else set()
-            if had == (new := set(model.owned)):
+            if old_accesses is not None and _owns_alike(old_accesses, model.owned):
                 return
+            had, new = set(owned_in(old_accesses)) if old_accesses else set(), set(model.owned)
             for access in had - new:
                 self.db.execute(
                     "DELETE FROM access_owners WHERE org=? AND access=? AND patient=?", (self.org, access, number)
@@ -445,6 +450,13 @@ def read_model(history: History, joined_to: int | None, doubts: int | None = Non
     return ReadModel(len(doubts_of(history)) if doubts is None else doubts, joins, owned, rows)
 
 
+def _owns_alike(accesses: bytes, owned: Sequence[str]) -> bool:
+    """Whether a read model holds rows of just these accesses; without reading it, since quotes in JSON are escaped."""
+    return accesses.count(b'{"access":"') == len(owned) and all(
+        b'{"access":"%s"' % access.encode() in accesses for access in owned
+    )
+
+
 def owned_in(accesses: bytes) -> list[str]:
     """The ids of the accesses of which a read model holds a row."""
     return [row["access"] for row in orjson.loads(accesses)]
@@ -485,9 +497,14 @@ def trusted(rows: Iterable[Sequence[object]], previous: bytes, stream: int) -> l
 
 
 def _about_sessions(drafts: Sequence[Draft], history: History) -> bool:
-    """Whether a draft corrects or retracts something that the first stream does not hold."""
+    """Whether a draft is a session, or corrects or retracts something that the first stream does not hold."""
     for draft in drafts:
-        named = getattr(draft.event, "corrects", None) or getattr(draft.event, "retracts", None)
+        event = draft.event
+        if event.kind in FACT_KINDS:
+            if event.kind in SESSION_KINDS:
+                return True
+            continue
+        named = getattr(event, "corrects", None) or getattr(event, "retracts", None)
         if named is not None and history.entry(named) is None:
             return True
     return False
