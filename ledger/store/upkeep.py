@@ -66,7 +66,7 @@ def rebuild(ledger: Ledger, *, progress: Callable[[int], None] | None = None) ->
             models.clear()
             owners.clear()
 
-        for stream, found in _streams(ledger):
+        for stream, found in streams_of(ledger):
             entries += len(found)
             if stream % 2:
                 continue  # Sessions are not in the read models, but their chain was verified as well.
@@ -95,7 +95,7 @@ def rebuild(ledger: Ledger, *, progress: Callable[[int], None] | None = None) ->
     return Rebuilt(patients=patients, entries=entries, accesses=accesses)
 
 
-def _streams(ledger: Ledger) -> Iterable[tuple[int, list[Entry]]]:
+def streams_of(ledger: Ledger) -> Iterable[tuple[int, list[Entry]]]:
     """Every stream with its entries, verified, in order of the streams, in bounded memory."""
     cursor = ledger.db.streaming_cursor()
     cursor.execute(
