@@ -68,6 +68,7 @@ class Named:
     role: str = "narrative"
     side_span: tuple[int, int] | None = None
     in_limb: bool = False
+    is_tunnelled_here: bool = False
 
     @property
     def is_certain(self) -> bool:
@@ -137,6 +138,8 @@ def _named(page: Page, thing: Thing) -> Named:
     one.configuration, one.material = thing.get("configuration"), thing.get("material")
     one.scope = page.scope(thing).what
     one.role = page.role(thing)
+    sentence = page.sentence(thing.sentence)
+    one.is_tunnelled_here = "tunnel" in page.low[sentence.start : sentence.end]
     around = page.within(thing.sentence)
     at = around.index(thing)
     edge = thing.start
@@ -220,6 +223,8 @@ def _joined(found: list[Meant], one: Named) -> None:
                 getattr(candidate, name) is not None and getattr(candidate, name) == getattr(one, name)
                 for name in ("side", "site", "vein", "inflow", "outflow", "kind")
             )
+            if candidate.kind == "tunnelled-catheter" and one.is_tunnelled_here:
+                said += 1
             before = [name.start for name in candidate.named if name.start <= one.start]
             return (said, -(one.start - max(before)) if before else -(10**6))
 

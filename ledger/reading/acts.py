@@ -119,7 +119,8 @@ _CATHETER = frozenset({"catheter-placed", "catheter-removed", "catheter-exchange
 _DIALYSIS = re.compile(
     r"\b(?:ha?emodia?l?y?\w*|dialysis|dialy[sz]\w+|hd|esrd|eskd|esrf|end[\s-]stage"
     r"|renal failure|kidney failure|ckd|crrt|aki|uremi\w*|uraemi\w*|ha?emofiltration"
-    r"|hyperkala?emia|k\+|vas-?cath|perm-?a?cath|tenckhoff)\b"
+    r"|hyperkala?emia|k\+|vas-?cath|perm-?a?cath|tenckhoff"
+    r"|renal (?:team|unit|registrar|physician|consultant|colleague|ward)|nephrolog\w+)\b"
 )
 _NOT_DIALYSIS = re.compile(
     r"\b(?:chemo\w*|leuka?emia|lymphoma|tpn|parenteral|antibiotics? (?:therapy|access)"
@@ -193,6 +194,8 @@ def _shown_by_the_name(page: Page, accesses: list[Meant], evidence: list[Evidenc
                 found.append(
                     Evidence("second-stage", thing.start, thing.end, thing, 3, page.role(thing), Scope("now"), access)
                 )
+    if not strict and not page.is_clinic:
+        found.extend(_in_and_out(page, accesses))
     if not any(one.kind == "stent" for one in evidence):
         found.extend(_stent_in_title(page, strict))
     if strict or any(
@@ -215,6 +218,25 @@ def _shown_by_the_name(page: Page, accesses: list[Meant], evidence: list[Evidenc
         named = next(name for name in access.named if name.thing is thing)
         found.append(Evidence("creation", named.start, named.end, thing, 3, "title", Scope("now"), access))
         break
+    return found
+
+
+_IN_OR_OUT = re.compile(r"\s+(?P<what>in|out)\s*(?=[,.;]|\d|$|\n|w/|with no)")
+
+
+def _in_and_out(page: Page, accesses: list[Meant]) -> list[Evidence]:
+    """ "R fem vascath in, 20 cm": notes say in and out for placed and removed."""
+    found = []
+    for thing in page.things:
+        if thing.cls != "head" or thing.get("kind") not in CATHETERS - {"catheter"}:
+            continue
+        role = page.role(thing)
+        said = _IN_OR_OUT.match(page.low, thing.end)
+        if said is None or role not in ("opening", "narrative", "technique") or not page.scope(thing).is_now:
+            continue
+        kind = "catheter-placed" if said["what"] == "in" else "catheter-removed"
+        access = _access_of(accesses, thing)
+        found.append(Evidence(kind, thing.start, said.end("what"), thing, 2, role, Scope("now"), access))
     return found
 
 
@@ -440,6 +462,8 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
         return None
     if target.cls == "stent" and do == "place":
         return _told(page, thing, target, accesses, left_out, strict, "stent")
+    if target.cls == "clot" and "," in page.low[target.end : thing.start]:
+        return None
     if target.cls == "clot" and do == "remove" and not _main_is_catheter(accesses):
         return _told(page, thing, target, accesses, left_out, strict, "thrombectomy")
     if target.cls != "head":
@@ -555,7 +579,7 @@ def _object_of(page: Page, thing: Thing) -> Thing | None:
     after = [one for one in around[at + 1 :] if one.cls in _OBJECTS]
     low = page.low
     if thing.get("form") == "n":
-        follows = bool(re.match(r"\s*(?:,\s*\w+\s*,?\s*)?(?:of|for)\b", low[thing.end : thing.end + 14]))
+        follows = bool(re.match(r"\s*(?:of|for)\b", low[thing.end : thing.end + 6]))
         if not follows and before:
             last = before[-1]
             if page.words_between(last.end, thing.start) <= 1 and last.cls != "vessel":
@@ -830,7 +854,7 @@ def _noun_tells(page: Page, deed: Deed) -> bool:
             if first or re.search(
                 r"\b(?:was|were|performed|done|carried out|undertaken|successful\w*|followed by"
                 r"|demonstrat\w+|show\w*|reveal\w*|with|"
-                r"after|post|following|through|completion|then|underwent|obtained)\b",
+                r"did|confirmed|after|post|following|through|completion|then|underwent|obtained)\b",
                 text,
             ):
                 return True

@@ -28,6 +28,7 @@ _SEGMENT = re.compile(
     r"|midportion)[\s\-]*(?:portion of (?:the )?|part of (?:the )?|aspect of (?:the )?"
     r"|segment of (?:the )?|to\s+\w+\s+)?(?:left\s+|right\s+)?(?:upper arm\s+|forearm\s+)?$"
 )
+_TAG = re.compile(r"[\s\-*•]*(?:\w{2,12}:\s*)?(?:#|lesion\s*#?|stenosis\s*#?|site\s*#?|no\.?\s*)(\d)\b")
 _ARROW = re.compile(r"(?:->|→|=>|-->|\bto\b)\s*(?:<|less than|about)?\s*$")
 
 
@@ -65,6 +66,7 @@ class _Open:
     stented: bool = False
     cites: list[Cite] = field(default_factory=list)
     sentence: int = -1
+    tag: str | None = None
 
     def cite(self, start: int, end: int) -> None:
         one = Cite(start=start, end=end)
@@ -120,7 +122,7 @@ class _Walk:
         places = self._places(index, things)
         spoken: list[_Open] = []
         percents = [one for one in quantities if one.unit == "percent" and self._is_stenosis(one, index, things)]
-        if sentence.role != "title":
+        if sentence.role != "title" or percents:
             for one in percents:
                 if self._is_residual(one, index, things, percents):
                     continue
@@ -133,7 +135,7 @@ class _Walk:
         if spoken:
             self.spoken = spoken
         self._devices(index, things, quantities, places, spoken)
-        if sentence.role != "title":
+        if sentence.role != "title" or percents:
             left = [one for one in percents if self._is_residual(one, index, things, percents)]
             ordered = self._in_order(index, len(left))
             if not ordered and len(left) > 1 and len(left) == len(self.treated) and not places:
@@ -307,6 +309,10 @@ class _Walk:
         before, after = low[lower : one.start], low[one.end : upper]
         if at and _ARROW.search(before) and len(before) < 140:
             return True
+        if re.search(
+            r"\b(?:dilat\w+|plast\w+|balloon\w*|angioplast\w+|pta)\b[^.;%]{0,60}\bto\s*$", before
+        ) and not re.match(r"[\s)]*(?:stenosis|narrowing)", after):
+            return True
         # "Residual was 10 % at the anastomosis and 20 % in the axillary vein": the second goes on as the first.
         between = [mark for mark in things if lower <= mark.start < one.start and mark.cls in _MARKS]
         if at and not between and len(before) < 60 and self._is_residual(percents[at - 1], index, things, percents):
@@ -316,7 +322,13 @@ class _Walk:
             after,
         ):
             return True
-        if re.match(r"\s*(?:stenosis|narrowing)?\s*(?:remained|remaining|remains|persist\w*|was left|left)\b", after):
+        if re.match(
+            r"[\s)]*(?:after\b(?!\s+(?:the|an?)\b)|afterwards|post\b(?!-)|at (?:the )?(?:end|completion))", after
+        ):
+            return True
+        if re.match(
+            r"\s*(?:stenosis|narrowing)?\s*(?:remained|remaining|remains|persist\w*|was left|left(?! alone))\b", after
+        ):
             return True
         if re.match(
             (
@@ -386,13 +398,19 @@ class _Walk:
             lesion.before = one.first
             lesion.cite(*self._cite_of(one.start, one.end, where, index))
         lesion.sentence = index
+        lesion.tag = lesion.tag or self._tag(index)
         self._grade_near(lesion, one.start, one.end, index, things)
-        if any(thing.cls == "instent" for thing in things):
-            lesion.in_stent = True
+        for thing in things:
+            if thing.cls == "instent" and min(percents, key=lambda other: self._apart(other, thing)) is one:
+                lesion.in_stent = True
         return lesion
 
     def _used(self, where: _Where) -> bool:
         return any(lesion.place == where.place for lesion in self.lesions)
+
+    @staticmethod
+    def _apart(one: Quantity, thing: Thing) -> int:
+        return max(thing.start - one.end, one.start - thing.end, 0)
 
     def _speaks_of_stenosis(self, one: Quantity, things: list[Thing]) -> bool:
         near = [thing for thing in things if thing.cls in ("stenosis", "instent")]
@@ -503,7 +521,7 @@ class _Walk:
                 ]
                 if previous and lesion.grade is Grade.PRESENT:
                     lesion.grade = Grade(previous[-1].get("grade") or "")
-            if any(one.cls == "instent" for one in things):
+            if len(places) == 1 and any(one.cls == "instent" for one in things):
                 lesion.in_stent = True
             lesion.sentence = index
             found.append(lesion)
@@ -511,6 +529,23 @@ class _Walk:
 
     def _is_told_treated(self, index: int, thing: Thing) -> bool:
         return any(one.cls == "act" for one in self.page.within(index))
+
+    def _tag(self, index: int) -> str | None:
+        """The number by which a list calls a lesion: "#1", "Lesion 2", "Site 1"."""
+        sentence = self.page.sentence(index)
+        found = _TAG.match(self.page.low, sentence.start, sentence.end)
+        return found[1] if found else None
+
+    def _of_tag(self, index: int) -> list[_Open]:
+        tag = self._tag(index)
+        return [one for one in self.lesions if tag is not None and one.tag == tag][-1:]
+
+    def _in_the_stent(self, things: list[Thing]) -> list[_Open]:
+        """The one lesion that lies in a stent, where the sentence speaks of one."""
+        if not any(thing.cls == "instent" for thing in things):
+            return []
+        found = [one for one in self.lesions if one.in_stent]
+        return found if len(found) == 1 else []
 
     # --- What was done
 
@@ -520,7 +555,7 @@ class _Walk:
         page = self.page
         sentence = page.sentence(index)
         text = page.low[sentence.start : sentence.end]
-        if sentence.role == "title":
+        if sentence.role == "title" and not any(one.unit == "percent" for one in quantities):
             return
         acts = [thing for thing in things if thing.cls == "act" and thing.get("kind") in ("angioplasty", "stent")]
         has_stent_word = any(thing.cls in ("stent", "stenttype") or thing.get("kind") == "stent" for thing in things)
@@ -601,7 +636,9 @@ class _Walk:
             return "balloon"
         plasty = [thing for thing in acts if thing.get("kind") == "angioplasty"]
         percents = [other for other in self.page.quantities_in(offset, offset + len(text)) if other.unit == "percent"]
-        if one.unit == "size" and len(percents) == 2 and not has_stent:
+        if len(percents) == 2 and not has_stent and (one.unit == "size" or self._is_calibre(one)):
+            return "balloon"
+        if re.match(r"[\s,]*(?:dcb|deb)\b", after):
             return "balloon"
         if not plasty:
             return None
@@ -652,6 +689,9 @@ class _Walk:
         self, index: int, anchor: tuple[int, int], things: list[Thing], places: list[_Where], spoken: list[_Open]
     ) -> list[_Open]:
         page = self.page
+        tagged = self._of_tag(index) or self._in_the_stent(things)
+        if tagged:
+            return tagged
         if any(thing.cls == "both" for thing in things) and len(self.lesions) > 1:
             free = [one for one in self.lesions if not one.left_alone]
             return free[-2:] if any("both" in page.low[t.start : t.end] for t in things if t.cls == "both") else free
@@ -819,6 +859,9 @@ class _Walk:
         places: list[_Where],
         bound: tuple[int, int] | None = None,
     ) -> list[_Open]:
+        tagged = self._of_tag(index) or self._in_the_stent(things)
+        if tagged:
+            return tagged
         if any(thing.cls == "both" for thing in things) and len(self.lesions) > 1:
             return [one for one in self.lesions if one.ballooned or one.stented] or list(self.lesions)
         usable = [where for where in places if not self._is_way(where)]

@@ -122,6 +122,14 @@ def _at(low: str, start: int) -> list[Quantity]:
     sign = _sign(comparator[1]) if comparator else None
     begins = comparator.start() if comparator else start
     percent = _PERCENT.match(low, start)
+    if percent and percent["b"] and _falls(percent["a"], percent["b"]):
+        # "From 95 % to 40 %" are two numbers and no range.
+        first, second = _bounded(percent["a"], None, sign), _bounded(percent["b"], None, None)
+        if first is not None and second is not None and _within_percent(first):
+            return [
+                Quantity(begins, percent.end("a"), "percent", first),
+                Quantity(percent.start("b"), percent.end(), "percent", second),
+            ]
     if percent:
         quantity = _bounded(percent["a"], percent["b"], sign)
         if quantity is not None and _within_percent(quantity):
@@ -182,6 +190,11 @@ def _bounded(first: str, second: str | None, comparator: Comparator | None) -> M
             return Measured(low=low, high=high)
         return Measured(value=high)
     return Measured(value=low, comparator=comparator)
+
+
+def _falls(first: str, second: str) -> bool:
+    before, after = _digits(first), _digits(second)
+    return before is not None and after is not None and Decimal(before) > Decimal(after)
 
 
 def _within_percent(quantity: Measured) -> bool:

@@ -38,12 +38,14 @@ _CLINIC = re.compile(
     r"|reason for consultation|history of present illness"
     r"|review of systems|assessment and plan|discharge summary|progress note|past medical history)\b"
 )
+_TOOLS = frozenset({"balloon", "balloons", "sheath", "incision", "guidewire", "prepped", "sutured"})
 _OPERATING = re.compile(
     r"\b(?:sheath|guide\s?wire|wire|punctured?|prepped|draped|incision|lidocaine"
     r"|lignocaine|local an\w+|seldinger|dissect\w+"
     r"|heparinized|heparinised|ultrasound guid\w+|us guid\w+|clamp\w*|prolene|vicryl"
     r"|sutured?|sterile|time\s?out|sedation"
-    r"|fluoroscop\w+|closed in layers|anastomosed|operating room|theatre)\b"
+    r"|accessed|balloon\w*|inflated|deployed|injected|fluoroscop\w+|closed in layers"
+    r"|anastomosed|operating room|theatre)\b"
 )
 
 
@@ -147,7 +149,8 @@ class Page:
         """A letter or a consultation, in which what was done is told as history."""
         if not _CLINIC.search(self.low):
             return False
-        return len({one.group() for one in _OPERATING.finditer(self.low)}) < 3
+        words = {one.group() for one in _OPERATING.finditer(self.low)}
+        return len(words) < (2 if words & _TOOLS else 3)
 
     @cached_property
     def has_title(self) -> bool:

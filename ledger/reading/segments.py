@@ -134,6 +134,7 @@ def parts_of(text: str, low: str) -> Parts:
             elif role == "title":
                 # What was done is named; a sentence with a finished verb goes on to tell it.
                 narrated = narrated or (index > 0 and _NARRATES.search(low, start, end) is not None and not listed)
+                narrated = narrated or (index > 0 and "%" in text[start:end] and not listed)
                 label = _LABEL.match(text, start, end) if new_line and not listed else None
                 if label is not None and not _NAMES_A_DEED.search(low, start, label.end()):
                     narrated = True
