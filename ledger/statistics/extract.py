@@ -228,28 +228,3 @@ def _is_exact(life: Life) -> bool:
     if created is not None:
         days.append(days_of(created, life.zone))
     return all(first == last for first, last in days)
-
-
-# --- Small cells --------------------------------------------------------------------------------------------------
-
-
-def suppressed(counts: Sequence[int], below: int, *, total_shown: bool = True) -> list[int | None]:
-    """Counts of a table that may be shown: those from 1 to `below` - 1 are None.
-
-    Where the total is shown beside them and only one cell would be hidden, the smallest of the others is hidden too,
-    since the total would give the one away. Zeros are shown: they are about nobody.
-
-    >>> suppressed([40, 12, 3, 0], 5)
-    [40, None, None, 0]
-    """
-    hidden = {place for place, count in enumerate(counts) if 0 < count < below}
-    if total_shown and len(hidden) == 1:
-        others = [(count, place) for place, count in enumerate(counts) if count and place not in hidden]
-        if others:
-            hidden.add(min(others)[1])
-    return [None if place in hidden else count for place, count in enumerate(counts)]
-
-
-def shown(count: int | None, below: int) -> str:
-    """A count as it is printed where small cells are hidden."""
-    return f"hidden (small, or beside a count below {below})" if count is None else str(count)

@@ -107,6 +107,8 @@ class Care:
 
     patient: str
     zone: ZoneInfo
+    home_unit: str | None = None
+    """The unit that the register names; stretches of care of which nobody recorded the unit are taken to be there."""
     comings: list[Coming] = field(default_factory=list)
     first_dialysis: InForce | None = None
     first_seen: InForce | None = None

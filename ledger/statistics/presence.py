@@ -7,13 +7,14 @@ is taken out, or care ends, is not counted unless a choice says so.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import NamedTuple
 
 from ledger.chronology import History
 from ledger.events import CatheterExchanged
+from ledger.people import Patient
 from ledger.statistics.definitions import Rulebook
 from ledger.statistics.moments import Care, Life, care_of, days_of
 from ledger.vocabulary import AccessKind, Modality, Use
@@ -88,9 +89,17 @@ class Population:
             yield from care.lives.values()
 
 
-def population_of(histories: Iterable[History], book: Rulebook) -> Population:
-    """The patients of these histories, ready to be counted."""
-    return Population(tuple(care_of(history, book) for history in histories), book)
+def population_of(
+    histories: Iterable[History], book: Rulebook, people: Mapping[str, Patient] | None = None
+) -> Population:
+    """The patients of these histories, ready to be counted. `people` says to which unit the register puts them."""
+    cares = []
+    for history in histories:
+        care = care_of(history, book)
+        known = (people or {}).get(history.patient)
+        care.home_unit = None if known is None else known.unit
+        cares.append(care)
+    return Population(tuple(cares), book)
 
 
 # --- Care ---------------------------------------------------------------------------------------------------------
@@ -108,7 +117,7 @@ def stays_of(care: Care, *, longest: bool) -> list[Stay]:
         opens = coming.what != "ended"
         day = coming.earliest if opens == longest else coming.latest
         if is_open and day > first:
-            found.append(Stay(Span(first, day), modality, unit, recorded))
+            found.append(Stay(Span(first, day), modality, unit or care.home_unit, recorded))
         if not opens:
             is_open = False
             continue
@@ -118,7 +127,7 @@ def stays_of(care: Care, *, longest: bool) -> list[Stay]:
             modality = coming.modality or modality
             unit = coming.unit or unit
     if is_open:
-        found.append(Stay(Span(first, EVER), modality, unit, recorded))
+        found.append(Stay(Span(first, EVER), modality, unit or care.home_unit, recorded))
     return found
 
 

@@ -56,6 +56,8 @@ class Share:
     who: tuple[Who, ...]
     says: str | None = None
     source: str | None = None
+    hidden: bool = False
+    """Small, or beside something small: neither the count nor what could be worked back to it is shown."""
 
     @property
     def share(self) -> float | None:
@@ -72,11 +74,12 @@ class Share:
         interval = self.interval
         return {
             "name": self.name,
-            "count": self.count,
+            "count": None if self.hidden else self.count,
             "of": self.of,
-            "share": self.share,
-            "low": None if interval is None else interval[0],
-            "high": None if interval is None else interval[1],
+            "share": None if self.hidden else self.share,
+            "low": None if interval is None or self.hidden else interval[0],
+            "high": None if interval is None or self.hidden else interval[1],
+            "hidden": self.hidden,
             "says": self.says,
             "source": self.source,
         }
@@ -336,7 +339,7 @@ def started_dialysis_with(
         if not (period.span.first <= earliest and latest < period.span.end):
             left_out["first-dialysis-perhaps"] += 1
             continue
-        if unit is not None and one.fact.unit != unit:  # type: ignore[union-attr]
+        if unit is not None and (one.fact.unit or care.home_unit) != unit:  # type: ignore[union-attr]
             continue
         here.append(care)
         name, roots = _first_used(care, earliest, latest)
@@ -415,6 +418,9 @@ def first_uses(population: Population, period: Period) -> tuple[FirstUse, ...]:
 
 _LINES = frozenset({AccessKind.TUNNELLED.value, AccessKind.NONTUNNELLED.value})
 _NEEDLED = frozenset({AccessKind.FISTULA.value, AccessKind.GRAFT.value, AccessKind.HYBRID.value, "two accesses"})
+NEEDLED_ALONE = frozenset({*(words_of(AccessKind(name)) for name in _NEEDLED - {"two accesses"}), "two accesses"})
+"""The names of the shares of those who dialyse with two needles."""
+
 _KINDS = frozenset(kind.value for kind in AccessKind)
 _ORDER = (
     *(kind.value for kind in AccessKind),

@@ -58,6 +58,8 @@ class Rate:
     listed: tuple[Listed, ...]
     robust: tuple[float, float] | None
     level: float = 0.95
+    hidden: bool = False
+    """Few events, or beside few: neither the count nor what could be worked back to it is shown."""
 
     @property
     def rate(self) -> float | None:
@@ -84,24 +86,25 @@ class Rate:
 
     def to_json(self) -> dict[str, Any]:
         """Plain values; the list behind the number is not among them."""
-        interval = self.interval
+        interval = None if self.hidden else self.interval
         return {
             "what": self.what,
             "among": self.among,
-            "events": self.events,
-            "events_most": self.events_most,
+            "events": None if self.hidden else self.events,
+            "events_most": None if self.hidden else self.events_most,
             "exposure": self.exposure,
             "exposure_least": self.exposure_least,
             "unit": self.unit,
             "per": self.per,
-            "rate": self.rate,
-            "rate_most": self.rate_most,
+            "rate": None if self.hidden else self.rate,
+            "rate_most": None if self.hidden else self.rate_most,
             "low": None if interval is None else interval[0],
             "high": None if interval is None else interval[1],
-            "robust": None if self.robust is None else list(self.robust),
+            "robust": None if self.robust is None or self.hidden else list(self.robust),
             "level": self.level,
             "patients": self.patients,
             "dates_matter": self.dates_matter,
+            "hidden": self.hidden,
         }
 
 

@@ -22,6 +22,8 @@ from ledger.statistics.surveillance import Surveillance
 from ledger.vocabulary import AccessKind, words_of
 
 WIDTH = 100
+HIDDEN = "hidden"
+"""Stands for a number that is small, or beside a small one."""
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[str]], *, indent: int = 0) -> list[str]:
@@ -270,6 +272,15 @@ def per_words(rate: Rate) -> str:
 
 
 def rate_row(one: Rate) -> tuple[str, str, str, str, str, str]:
+    if one.hidden:
+        return (
+            f"{one.what}, {one.among}",
+            HIDDEN,
+            f"{one.exposure:,.1f}".removesuffix(".0") + f" {one.unit}",
+            "",
+            "",
+            "",
+        )
     interval = one.interval
     events = f"{one.events}" if one.events == one.events_most else f"{one.events} to {one.events_most}"
     time = f"{one.exposure:,.1f}".removesuffix(".0")
@@ -329,6 +340,8 @@ def prevalence_text(found: Prevalence) -> list[str]:
 
 
 def share_row(one: Share) -> tuple[str, str, str, str]:
+    if one.hidden:
+        return one.name, f"{HIDDEN} of {one.of}", "", ""
     interval = one.interval
     return (
         one.name,
@@ -465,22 +478,8 @@ def rates_csv(found: Rates | Surveillance) -> str:
     )
     rows = []
     for one in found.rates:
-        interval = one.interval
-        rows.append(
-            (
-                one.what,
-                one.among,
-                one.events,
-                one.events_most,
-                one.exposure,
-                one.exposure_least,
-                one.unit,
-                one.per,
-                one.rate,
-                None if interval is None else interval[0],
-                None if interval is None else interval[1],
-            )
-        )
+        plain = one.to_json()
+        rows.append([plain[name] for name in head])
     return csv_of(head, rows)
 
 
@@ -489,18 +488,8 @@ def prevalence_csv(found: Iterable[Prevalence]) -> str:
     rows = []
     for one in found:
         for share in one.shares:
-            interval = share.interval
-            rows.append(
-                (
-                    one.day.isoformat(),
-                    share.name,
-                    share.count,
-                    share.of,
-                    share.share,
-                    None if interval is None else interval[0],
-                    None if interval is None else interval[1],
-                )
-            )
+            plain = share.to_json()
+            rows.append((one.day.isoformat(), *(plain[name] for name in head[1:])))
     return csv_of(head, rows)
 
 

@@ -17,14 +17,21 @@ from ledger.errors import WrongInput
 from ledger.statistics import pictures, tables
 from ledger.statistics.charts import funnel, u_chart
 from ledger.statistics.definitions import rulebook
-from ledger.statistics.extract import Veil, event_extract, shown, spell_extract, suppressed
+from ledger.statistics.extract import Veil, event_extract, spell_extract
 from ledger.statistics.groups import grouping
+from ledger.statistics.hiding import (
+    events_without_small_cells,
+    hidden_cells,
+    rates_without_small_cells,
+    without_small_cells,
+)
 from ledger.statistics.patency import compare, patency_of
 from ledger.statistics.presence import month_of, population_of
 from ledger.statistics.prevalence import access_in_use
 from ledger.statistics.rates import access_events, catheter_infections
 from ledger.statistics.report import csv_files_of, html_of, pdf_of, quality_report
 from ledger.statistics.spells import spells_of
+from ledger.statistics.surveillance import dialysis_events
 from tests.lives import a_history
 from tests.statistics.said import clotted, given_up, gone, made, met
 from tests.statistics.test_patency import four_accesses
@@ -362,19 +369,37 @@ def test_a_shift_is_never_nothing_and_never_more_than_half_a_year(patient):
 
 
 def test_small_cells_are_hidden_and_the_total_does_not_give_them_away():
-    assert suppressed([40, 12, 3, 0], 5) == [40, None, None, 0]
-    assert suppressed([40, 2, 3, 0], 5) == [40, None, None, 0]
-    assert suppressed([40, 12, 3], 5, total_shown=False) == [40, 12, None]
-    assert suppressed([4], 5) == [None]
-    assert shown(None, 5) == "hidden (small, or beside a count below 5)"
-    assert shown(7, 5) == "7"
+    cells = {"a": 40, "b": 12, "c": 3, "d": 0}
+
+    assert hidden_cells(cells, [list(cells)], 5) == {"b", "c"}
+    assert hidden_cells({**cells, "b": 2}, [list(cells)], 5) == {"b", "c"}
+    assert hidden_cells(cells, [], 5) == {"c"}
+    assert hidden_cells({"a": 4}, [["a"]], 5) == {"a"}
 
 
 @given(st.lists(st.integers(0, 30), max_size=8), st.integers(1, 10))
 def test_no_hidden_count_can_be_worked_out_from_the_total(counts, below):
-    found = suppressed(counts, below)
+    cells = dict(enumerate(counts))
 
-    hidden = [place for place, count in enumerate(found) if count is None]
-    assert all(found[place] is None for place, count in enumerate(counts) if 0 < count < below)
+    hidden = hidden_cells(cells, [list(cells)], below)
+
+    assert all(place in hidden for place, count in cells.items() if 0 < count < below)
     # With one cell hidden and others shown, the total less the others is that cell.
-    assert len(hidden) != 1 or not any(count for place, count in enumerate(counts) if place not in hidden)
+    assert len(hidden) != 1 or not any(count for place, count in cells.items() if place not in hidden)
+
+
+def test_hidden_numbers_are_in_no_output(population):
+    shares = without_small_cells(access_in_use(population, date(2023, 6, 30)), 5)
+    rates = rates_without_small_cells(access_events(population, month_of(2022, 6)), 5)
+    events = events_without_small_cells(dialysis_events(population, [month_of(2022, 6)]), 5)
+
+    for found in (*shares.shares, *rates.rates, *events.rates):
+        plain = found.to_json()
+        count = plain.get("count", plain.get("events"))
+        assert count is None or count == 0 or count >= 5
+        assert plain["hidden"] == (count is None)
+    assert any(one.hidden for one in shares.shares)
+    assert "hidden of" in "\n".join(tables.prevalence_text(shares))
+    assert any(one.hidden for one in rates.rates)
+    hidden_row = next(row for row in csv.DictReader(io.StringIO(tables.rates_csv(rates))) if row["events"] == "")
+    assert hidden_row["rate"] == hidden_row["low"] == ""
