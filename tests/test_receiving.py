@@ -110,6 +110,7 @@ def test_a_report_that_waited_for_its_patient_is_linked_without_being_opened_aga
 
     assert before is not None
     assert [(one.outcome, one.patient) for one in before] == [("linked", patient)]
+    assert ledger.papers.report(waits.report or "").patient == patient
     assert received_before(ledger, b"other bytes", register(ledger)) is None
 
 
