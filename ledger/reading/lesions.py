@@ -323,7 +323,10 @@ class _Walk:
         ):
             return True
         if re.match(
-            r"[\s)]*(?:after\b(?!\s+(?:the|an?)\b)|afterwards|post\b(?!-)|at (?:the )?(?:end|completion))", after
+            r"[\s)]*(?:after\b(?!\s+(?:the|an?)\b)|afterwards|post\b(?![\s:=\-]*$|-)"
+            r"|at (?:the )?(?:end|completion))",
+            after,
+            after,
         ):
             return True
         if re.match(

@@ -7,7 +7,6 @@ the same reading, and no text makes it fail.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from ledger.dates import PartialDate
@@ -64,7 +63,7 @@ def read_report(text: str, envelope: Envelope | None = None) -> Reading:
         reader=READER_VERSION,
         accesses=tuple(_access(page, one, refs[id(one)]) for one in used),
         proposed=tuple(proposed),
-        noticed=_noticed(left_out, proposed),
+        noticed=_noticed(left_out, deeds),
         happened=happened,
         happened_from=dated_by,
         doubts=tuple(doubts),
@@ -254,7 +253,7 @@ def _proposals(
         plain = (not doubts and deed.in_title and (deed.is_told or _says_more(deed))) or (
             not doubts and deed.is_told and len(deed.evidence) > 1
         )
-        quotes = _quotes(deed, mine)
+        quotes = _quotes(page, deed, mine)
         found.append(
             Proposal(
                 kind=deed.kind,
@@ -339,16 +338,47 @@ def _lesions_by_deed(deeds: list[Deed], lesions: list[ReadLesion]) -> dict[int, 
     return found
 
 
-def _quotes(deed: Deed, lesions: list[ReadLesion]) -> tuple[Cite, ...]:
+_MOST_QUOTES = 10
+_LONGEST_QUOTE = 220
+
+
+def _quotes(page: Page, deed: Deed, lesions: list[ReadLesion]) -> tuple[Cite, ...]:
+    """The sentences that tell a deed best, and those that tell its lesions; each once."""
     best = sorted(deed.evidence, key=lambda one: (-one.weight, one.start))
     cites = [Cite(start=one.start, end=one.end) for one in best[:3]]
     for lesion in lesions:
-        cites.extend(lesion.quotes[:4])
+        cites.extend(lesion.quotes)
     unlike: list[Cite] = []
     for cite in cites:
-        if cite.end > cite.start and cite not in unlike:
-            unlike.append(cite)
-    return tuple(unlike[:14])
+        wide = _widened(page, cite)
+        if wide.end > wide.start and wide not in unlike:
+            unlike.append(wide)
+    return tuple(unlike[:_MOST_QUOTES])
+
+
+def _widened(page: Page, cite: Cite) -> Cite:
+    """The sentence around some words, so that a person can judge them; of a long one what stands between its commas."""
+    index = page.parts.index_at(cite.start)
+    if index is None:
+        return cite
+    sentence = page.sentence(index)
+    end = max(sentence.end, cite.end)
+    if end - sentence.start <= _LONGEST_QUOTE:
+        return Cite(start=sentence.start, end=end)
+    left = page.low.rfind(", ", max(sentence.start, cite.start - 90), cite.start)
+    right = page.low.find(", ", cite.end, min(end, cite.end + 90))
+    start = left + 2 if left >= 0 else _word_before(page, max(sentence.start, cite.start - 90), sentence.start)
+    return Cite(start=min(start, cite.start), end=right if right >= 0 else _word_after(page, cite.end + 90, end))
+
+
+def _word_before(page: Page, place: int, first: int) -> int:
+    space = page.low.find(" ", place)
+    return first if place <= first or space < 0 else space + 1
+
+
+def _word_after(page: Page, place: int, last: int) -> int:
+    space = page.low.rfind(" ", 0, place)
+    return last if place >= last or space < 0 else space
 
 
 def _why(deed: Deed) -> str:
@@ -367,17 +397,12 @@ def _why(deed: Deed) -> str:
     return "; ".join(parts)
 
 
-def _noticed(left_out: list[LeftOut], proposed: Iterable[Proposal]) -> tuple[Noticed, ...]:
-    quoted = {(cite.start, cite.end) for one in proposed for cite in one.quotes}
+def _noticed(left_out: list[LeftOut], deeds: list[Deed]) -> tuple[Noticed, ...]:
+    told = {(one.start, one.end) for deed in deeds for one in deed.evidence}
     found: dict[tuple[int, int], Noticed] = {}
     for one in left_out:
         key = (one.start, one.end)
-        if key in found or key in quoted:
+        if key in found or key in told:
             continue
         found[key] = Noticed(start=one.start, end=one.end, what=one.what, reason=REASONS.get(one.reason, one.reason))
     return tuple(found[key] for key in sorted(found))
-
-
-def detail_names(proposal: Proposal) -> list[str]:
-    """The names of what a proposal tells, for whoever shows it."""
-    return [name for name, value in proposal.detail.items() if value is not None]
