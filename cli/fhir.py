@@ -23,8 +23,12 @@ fhir = a_group(
         "map": Later("cli.fhir:show_map", "What becomes what: every kind of entry and its resources."),
         "definitions": Later("cli.fhir:definitions", "Write our extensions, code systems and capability statement."),
         "settings": Later("cli.fhir:show_settings", "What the settings file says, and what may stand in it."),
+        "server": Later("cli.send:servers", "The servers that are sent to: add, list, test."),
+        "status": Later("cli.send:status", "What a server accepted, what it refused and why, and what waits."),
+        "retry": Later("cli.send:retry", "Let what was refused or held back go again with the next send."),
+        "reconcile": Later("cli.send:reconcile", "Ask a server what it has, and show what differs."),
     },
-    help="The hospital's record in HL7 FHIR: codes, mapping, definitions, settings.",
+    help="The hospital's record in HL7 FHIR: codes, mapping, definitions, settings, servers.",
 )
 
 SettingsOption = Annotated[

@@ -166,6 +166,16 @@ class Outbox:
             )
         return len(changed)
 
+    def forget_digests(self, found: Sequence[Sent]) -> None:
+        """Lets resources go again with the next send, though they were accepted once."""
+        self.put([replace(one, state=WAITING, digest="", tried=None) for one in found])
+        with self.db.writing():
+            for patient in sorted({number_of(one.patient) for one in found}):
+                self.db.execute(
+                    "UPDATE fhir_patients SET seen=NULL, state=? WHERE org=? AND server=? AND patient=?",
+                    (WAITING, *self.key, patient),
+                )
+
     # --- Patients ---
 
     def patient(self, patient: str) -> PatientThere | None:

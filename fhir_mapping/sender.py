@@ -41,6 +41,9 @@ from ledger.store import Ledger
 MAPPING = "1"
 """Raised when the mapping changes, so that every patient is derived anew."""
 
+UNCONDITIONAL_BATCH = 40
+"""How many entries a transaction holds at most that has no conditional one."""
+
 What = Literal["new", "changed", "in-error", "same"]
 
 
@@ -122,7 +125,7 @@ class Sender:
             self.outbox.log,
             ca_file=ca_file,
             clock=clock,
-            sleep=sleep or time.sleep,
+            sleep=time.sleep if sleep is None else sleep,
             tries=tries,
         )
         self._ability: Ability | None = None
@@ -338,7 +341,8 @@ class Sender:
                 blocked.update(turned_down)
                 queue.clear()
 
-        limit = self.batch if way == "transaction" else 1
+        # Only conditional entries count towards the limit of strict servers; what goes under our own id goes last.
+        todo.sort(key=lambda piece: self.is_conditional(piece.kind) is False)
         for piece in todo:
             if (piece.needs & blocked) and queue:
                 flush()
@@ -348,6 +352,8 @@ class Sender:
                 self._put(patient, piece, remembered, HELD, outcome="waits for what it refers to, which was refused")
                 continue
             queue.append(piece)
+            conditional = any(self.is_conditional(each.kind) for each in queue)
+            limit = 1 if way != "transaction" else self.batch if conditional else max(self.batch, UNCONDITIONAL_BATCH)
             if len(queue) >= limit:
                 flush()
         flush()
@@ -362,6 +368,11 @@ class Sender:
         if kind in BY_TAG and not self._can_address_by_tag(kind):
             return False
         return self.server.all_types or self.ability.takes(kind)
+
+    def is_conditional(self, kind: str) -> bool:
+        """Whether a type is updated by a condition, rather than under our own id."""
+        found = self.ability.types.get(kind)
+        return kind not in BY_TAG or (found is not None and not found.update_create)
 
     def _can_address_by_tag(self, kind: str) -> bool:
         """Types without an identifier go under our own id, or are found by tag; else a second send doubles them."""
@@ -498,8 +509,7 @@ class _Carrier:
         return self.sender.talker.ask("POST", "", content, digest=hashlib.sha256(content).hexdigest())
 
     def _where_by_tag(self, piece: Piece) -> str:
-        found = self.sender.ability.types.get(piece.kind)
-        if found is None or found.update_create:
+        if not self.sender.is_conditional(piece.kind):
             return f"{piece.kind}/{piece.resource['id']}"
         return f"{piece.kind}?{condition_of(piece.kind, self.sender.site.namespace, piece.value)}"
 
@@ -597,7 +607,7 @@ class _Carrier:
         kind = resource["resourceType"]
         answer = self.sender.talker.get(f"{kind}?{query}")
         taken = {one.location for one in self.sender.outbox.with_state(ACCEPTED)}
-        for one in _resources_in(answer):
+        for one in resources_in(answer):
             same = (
                 one.get("resourceType") == kind
                 and one.get("code", {}).get("text") == resource["code"].get("text")
@@ -688,7 +698,8 @@ def _said_by_us(text: str) -> Answer:
     return Answer(405, {}, {"resourceType": "OperationOutcome", "issue": [issue]})
 
 
-def _resources_in(answer: Answer) -> list[dict[str, Any]]:
+def resources_in(answer: Answer) -> list[dict[str, Any]]:
+    """The resources of a search's answer."""
     if not answer.is_fine or not isinstance(answer.body, dict):
         return []
     return [one["resource"] for one in answer.body.get("entry", ()) if isinstance(one.get("resource"), dict)]
@@ -702,7 +713,7 @@ def _matches(answer: Answer, kind: str, server: str) -> list[str]:
             "It has to be searched by identifier: ask whoever runs the server for the right to read and search.",
         )
     found = []
-    for one in _resources_in(answer):
+    for one in resources_in(answer):
         address = _address_of_resource(one)
         if one.get("resourceType") == kind and address is not None:
             found.append(address)
