@@ -326,7 +326,6 @@ class _Walk:
             r"[\s)]*(?:after\b(?!\s+(?:the|an?)\b)|afterwards|post\b(?![\s:=\-]*$|-)"
             r"|at (?:the )?(?:end|completion))",
             after,
-            after,
         ):
             return True
         if re.match(
