@@ -612,3 +612,19 @@ def test_the_carrier_and_the_header_of_the_text_are_one_patient_when_they_agree(
 
     assert found.clues.doubts == ()
     assert found.clues.name is not None
+
+
+def test_the_exact_birth_date_of_the_carrier_settles_one_in_the_text_that_has_two_readings(desk: Desk) -> None:
+    message = making.mdm("T02", ["DOB: 03/04/1950", *LINES]).replace("19500413", "19500403")
+
+    found = only(desk.arrive(message.encode()))
+
+    assert found.clues.birth_date is not None
+    assert found.clues.birth_date.readings == ("1950-04-03",)
+    assert found.clues.doubts == ()
+
+
+def test_a_birth_date_in_the_text_that_the_carrier_rules_out_is_a_doubt(desk: Desk) -> None:
+    found = only(desk.arrive(making.mdm("T02", ["DOB: 03/04/1950", *LINES]).encode()))
+
+    assert [doubt.code for doubt in found.clues.doubts] == ["birth-dates-disagree"]

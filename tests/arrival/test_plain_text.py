@@ -184,6 +184,22 @@ def test_what_is_not_plainly_said_stays_one_report(text: str) -> None:
     assert found.parts[0].text == text
 
 
+PIECES = [FIRST, SECOND, SAME_AGAIN, "*** End of report ***\n", "Page 1 of 2\n", "REPORT 1 OF 2\n", "REPORT 2 OF 2\n"]
+PIECES += ["\f", "=" * 20 + "\n", "7\n", "\n\n"]
+
+
+@given(
+    st.lists(st.sampled_from(PIECES), min_size=1, max_size=14)
+    .map("".join)
+    .filter(lambda text: any(map(str.isalnum, text)))
+)
+def test_law_however_a_text_is_parted_no_sign_of_it_is_lost(text: str) -> None:
+    found = arrive(text.encode())
+
+    # Nothing but rules and numbers is no text to begin with, and is said to be none.
+    assert "".join(part.text for part in found.parts) == text or [one.code for one in found.unreadable] == [Why.BINARY]
+
+
 def test_two_patients_in_one_undivided_text_are_a_doubt() -> None:
     found = arrive(f"{FIRST}{SECOND}".encode()).parts[0]
 
