@@ -116,17 +116,22 @@ class Phrases:
     """Finds the phrases of some tables in a text."""
 
     def __init__(self, rows: list[Row]) -> None:
-        self._at: dict[str, list[tuple[re.Pattern[str], Row]]] = {}
+        self._of_word: dict[str, list[tuple[re.Pattern[str], Row]]] = {}
+        self._of_stem: dict[str, list[tuple[re.Pattern[str], Row]]] = {}
         for row in rows:
             tree = _parsed(row.phrase)
             pattern = re.compile(_regex(tree) + r"(?![a-z0-9])")
-            for key in _keys(tree):
-                self._at.setdefault(key, []).append((pattern, row))
+            for word, whole in _first_words(tree):
+                if whole:
+                    self._of_word.setdefault(word, []).append((pattern, row))
+                else:
+                    assert len(word) >= 3, f"{row.phrase!r}: at least three letters stand before a *"
+                    self._of_stem.setdefault(word[:3], []).append((pattern, row))
 
     def at(self, low: str, start: int, word: str) -> Found | None:
         """The longest phrase that begins at `start`, where `word` stands."""
         best: Found | None = None
-        for pattern, row in self._at.get(word[:3], ()):
+        for pattern, row in (*self._of_word.get(word, ()), *self._of_stem.get(word[:3], ())):
             found = pattern.match(low, start)
             if found and (best is None or found.end() > best.end):
                 best = Found(start, found.end(), row)
@@ -134,13 +139,14 @@ class Phrases:
 
     def find(self, low: str) -> Iterator[Found]:
         """Every phrase in a text in small letters, in order, none within another."""
-        at = self._at
+        words, stems = self._of_word, self._of_stem
         done = 0
         for word in _WORD.finditer(low):
             start = word.start()
-            if start < done or word.group()[:3] not in at:
+            said = word.group()
+            if start < done or (said not in words and said[:3] not in stems):
                 continue
-            best = self.at(low, start, word.group())
+            best = self.at(low, start, said)
             if best is not None:
                 done = best.end
                 yield best
@@ -234,14 +240,14 @@ def _regex(nodes: list[_Node]) -> str:
     return "".join(parts)
 
 
-def _keys(nodes: list[_Node]) -> set[str]:
-    """The first three letters with which a phrase can begin; a shorter first word stands for itself."""
-    return {key for key, _ in _leads(nodes, {("", False)}) if key}
+def _first_words(nodes: list[_Node]) -> set[tuple[str, bool]]:
+    """The words with which a phrase can begin, and whether each is whole or only the stem before a `*`."""
+    return {(word, state != "stem") for word, state in _leads(nodes, {("", "open")}) if word}
 
 
-def _leads(nodes: list[_Node], so_far: set[tuple[str, bool]]) -> set[tuple[str, bool]]:
+def _leads(nodes: list[_Node], so_far: set[tuple[str, str]]) -> set[tuple[str, str]]:
     for kind, value in nodes:
-        if all(closed for _, closed in so_far):
+        if all(state != "open" for _, state in so_far):
             return so_far
         if kind == "one":
             assert isinstance(value, list)
@@ -249,14 +255,10 @@ def _leads(nodes: list[_Node], so_far: set[tuple[str, bool]]) -> set[tuple[str, 
         elif kind == "letter":
             assert isinstance(value, str)
             so_far = {
-                (lead, closed) if closed else _longer(lead, value) if value.isalnum() else (lead, True)
-                for lead, closed in so_far
+                (lead, state) if state != "open" else (lead + value, "open") if value.isalnum() else (lead, "whole")
+                for lead, state in so_far
             }
         else:
-            so_far = {(lead, True) for lead, _ in so_far}
+            closed = "stem" if kind == "rest" else "whole"
+            so_far = {(lead, closed if state == "open" else state) for lead, state in so_far}
     return so_far
-
-
-def _longer(lead: str, letter: str) -> tuple[str, bool]:
-    lead += letter
-    return lead, len(lead) >= 3
