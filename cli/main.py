@@ -15,7 +15,8 @@ import typer
 from cli.lazy import Later, a_group
 from ledger.errors import LedgerError
 
-BEGIN, REPORTS, HAND, LOOK, RECORD, KEEP = "Begin", "Reports", "By hand", "Look", "The hospital's record", "Keep"
+BEGIN, REPORTS, HAND, LOOK, COUNT = "Begin", "Reports", "By hand", "Look", "Count"
+RECORD, KEEP = "The hospital's record", "Keep"
 
 COMMANDS: dict[str, Later] = {
     "init": Later("cli.begin:init", "Make an empty ledger.", BEGIN),
@@ -31,6 +32,11 @@ COMMANDS: dict[str, Later] = {
     "brief": Later("cli.look:brief", "What one needs to know before anybody touches the arm.", LOOK),
     "history": Later("cli.look:history", "The whole life of an access, a sentence a line.", LOOK),
     "audit": Later("cli.look:audit", "Who did and looked at what.", LOOK),
+    "patency": Later("cli.count:patency", "How long accesses stay open, by named definitions.", COUNT),
+    "rates": Later("cli.count:rates", "Infections, thrombosis and interventions over time.", COUNT),
+    "prevalence": Later("cli.count:prevalence", "Through what the patients dialyse; catheters that stayed.", COUNT),
+    "quality-report": Later("cli.count:quality_report", "The report for the unit's quality meeting.", COUNT),
+    "extract": Later("cli.count:extract", "A de-identified extract for a study.", COUNT),
     "export": Later("cli.export:export", "Write what is known of patients as HL7 FHIR.", RECORD),
     "send": Later("cli.send:send", "Send what has changed to a FHIR server, each fact once.", RECORD),
     "fhir": Later("cli.fhir:fhir", "FHIR: codes, mapping, settings, servers, what was sent.", RECORD),

@@ -67,6 +67,13 @@ def events_without_small_cells(found: Surveillance, below: int) -> Surveillance:
     )
 
 
+def hide_rates(found: Rates | Surveillance, below: int) -> Rates | Surveillance:
+    """The same rates, or dialysis events, with few events hidden."""
+    if isinstance(found, Rates):
+        return rates_without_small_cells(found, below)
+    return events_without_small_cells(found, below)
+
+
 def _of_rates(found: Rates | Surveillance, below: int) -> set[tuple[str, str]]:
     counts = {(one.what, one.among): one.events_most for one in found.rates}
     amongs = dict.fromkeys(one.among for one in found.rates)

@@ -194,7 +194,7 @@ def catheter_infections(
         period,
         rates,
         exposure[BOTH],
-        "catheters in place",
+        "catheters",
         choices,
         population,
         left_out,
@@ -232,7 +232,7 @@ def peritoneal_infections(
         for one in classes
     ]
     return _rates(
-        "Infections per year of a peritoneal catheter", period, rates, exposure, "catheters in place", {}, population
+        "Infections per year of a peritoneal catheter", period, rates, exposure, "catheters", {}, population
     )
 
 
@@ -343,6 +343,8 @@ def _days_in(
 
 NEEDLED = (AccessKind.FISTULA, AccessKind.GRAFT, AccessKind.HYBRID)
 EVERY_ACCESS = "every needled access"
+WATCHED_BY = "post-intervention-secondary-patency"
+"""The definition whose choices say until when an access counts, and which procedures are one intervention."""
 
 
 def access_events(
@@ -359,7 +361,7 @@ def access_events(
     patency with these choices. Clot found again before the access was opened is the same thrombosis; procedures of one
     day (and of `index-days` more) are one intervention.
     """
-    definition = population.book.definition("post-intervention-secondary-patency", chosen)
+    definition = population.book.definition(WATCHED_BY, chosen)
     cut = period.last
     index_days = int(definition.choices["index-days"])
     classes = population.book.index_classes

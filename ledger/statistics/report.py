@@ -19,7 +19,8 @@ from ledger.people import Patient
 from ledger.statistics import pictures, tables
 from ledger.statistics.basis import CAUTIONS, Basis
 from ledger.statistics.bounds import SAID, Published, curves_published, rates_published
-from ledger.statistics.charts import p_chart, u_chart
+from ledger.statistics.charts import u_chart
+from ledger.statistics.counting import catheters_chart, picked
 from ledger.statistics.patency import Patency, patency_of
 from ledger.statistics.presence import Period, Population, months_until
 from ledger.statistics.prevalence import (
@@ -33,6 +34,7 @@ from ledger.statistics.rates import (
     ANY,
     BOTH,
     EVERY_ACCESS,
+    WATCHED_BY,
     Rate,
     Rates,
     access_events,
@@ -141,7 +143,7 @@ def quality_report(
     known = people or {}
     year = months_until(month, months)
     period = Period(year[0].first, month.last)
-    pick = partial(_picked, chosen or {})
+    pick = partial(picked, chosen or {})
     in_use = over_months(population, year, pick(("use-known-for",)), unit=of_unit)
     long = long_term_catheters(population, month, pick(("use-known-for",)), people=known, unit=of_unit)
     started = started_dialysis_with(population, period, unit=of_unit)
@@ -155,9 +157,7 @@ def quality_report(
         dialysis_events(population, [one], pick(("twenty-one-days", "on-the-list", "working-days")), unit=of_unit)
         for one in year
     ]
-    accesses = access_events(
-        population, period, pick(_made_by(population, "post-intervention-secondary-patency")), unit=of_unit
-    )
+    accesses = access_events(population, period, pick(_made_by(population, WATCHED_BY)), unit=of_unit)
     recurrence = recurrent_interventions(population, month.last, pick(_made_by(population, "secondary-patency")))
     curves = [
         (kind, [_patency(population, name, kind, month.last, pick) for name in PATENCIES])
@@ -205,12 +205,6 @@ def quality_report(
     )
 
 
-def _picked(chosen: Mapping[str, str], names: Iterable[str]) -> dict[str, str]:
-    """Of all choices given for the report, those that one measure makes."""
-    wanted = set(names)
-    return {name: value for name, value in chosen.items() if name in wanted}
-
-
 def _made_by(population: Population, definition: str) -> tuple[str, ...]:
     return tuple(population.book.definition(definition).choices)
 
@@ -236,11 +230,7 @@ def _patency(
 
 def _section_in_use(found: Sequence[tuple[Period, Prevalence]], with_lists: bool) -> Section:
     latest = found[-1][1]
-    lines = [
-        (f"{month.last:%Y-%m}", sum(one.count for one in here.shares if one.name in _LINE_WORDS), here.basis.counted)
-        for month, here in found
-    ]
-    chart = p_chart("Patients who dialyse through a catheter alone, %", lines)
+    chart = catheters_chart(found)
     return Section(
         "Through what the patients dialyse",
         (
@@ -252,9 +242,6 @@ def _section_in_use(found: Sequence[tuple[Period, Prevalence]], with_lists: bool
         (Picture("catheters", f"{chart.what}, by month. {chart.says}", partial(pictures.chart_figure, chart)),),
         behind=_who(latest, with_lists),
     )
-
-
-_LINE_WORDS = frozenset({words_of(AccessKind.TUNNELLED), words_of(AccessKind.NONTUNNELLED)})
 
 
 def _section_long(found: Prevalence, with_lists: bool) -> Section:
@@ -558,6 +545,21 @@ def pdf_of(report: QualityReport) -> bytes:
                 paper.text(line, size=6.5)
         paper.done()
     return out.getvalue()
+
+
+def lines_of(report: QualityReport) -> list[str]:
+    """The report as text for a terminal: sentences and tables, without pictures and lists."""
+    lines = [report.title, "", *tables.wrapped(cover_lines(report))]
+    for section in report.sections:
+        lines += ["", section.title.upper(), "", *tables.wrapped(section.sentences)]
+        for one in section.tables:
+            lines += ["", one.caption, *(tables.table(one.head, one.rows) if one.rows else ["Nothing to count."])]
+        if section.published:
+            lines += ["", *tables.wrapped([f"Published, {SAID}:", *(f"- {said}" for said in section.published)])]
+    lines += ["", "APPENDIX: WHAT EVERY NUMBER MEANS AND RESTS ON"]
+    for title, said in report.appendix:
+        lines += ["", title, *tables.wrapped(f"  {line}" for line in said)]
+    return lines
 
 
 def cover_lines(report: QualityReport) -> list[str]:

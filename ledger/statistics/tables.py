@@ -7,19 +7,23 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING
 
 from ledger.statistics.basis import CAUTIONS, Basis
 from ledger.statistics.bounds import SAID, Published, curves_published, rates_published
-from ledger.statistics.charts import Chart
-from ledger.statistics.curves import Curve, Estimate, Median
 from ledger.statistics.definitions import Definition, Rulebook
-from ledger.statistics.patency import Comparison, OnDay, Patency
-from ledger.statistics.prevalence import FirstUse, Prevalence, Share
-from ledger.statistics.rates import Rate, Rates
 from ledger.statistics.spells import LeftOut, Spell
-from ledger.statistics.surveillance import Surveillance
 from ledger.vocabulary import AccessKind, words_of
+
+if TYPE_CHECKING:
+    # Only the shapes are needed here; whoever prints a curve does not wait for rates to be loaded.
+    from ledger.statistics.charts import Chart
+    from ledger.statistics.curves import Curve, Estimate, Median
+    from ledger.statistics.patency import Comparison, OnDay, Patency
+    from ledger.statistics.prevalence import FirstUse, Prevalence, Share
+    from ledger.statistics.rates import Rate, Rates
+    from ledger.statistics.surveillance import Surveillance
 
 WIDTH = 100
 HIDDEN = "hidden"
@@ -80,7 +84,7 @@ def on_day_cells(one: OnDay) -> tuple[str, str, str, str]:
     return (
         f"{one.day}",
         _both(one, lambda found: f"{found.share * 100:.1f}"),
-        _both(one, _limits),
+        _both(one, _limits, " or "),
         _both(one, lambda found: f"{found.at_risk}"),
     )
 
@@ -90,11 +94,10 @@ def _limits(found: Estimate) -> str:
     return "-" if found.se == 0 else f"{percent(found.low)}-{percent(found.high)}"
 
 
-def _both(one: OnDay, says: object) -> str:
+def _both(one: OnDay, says: Callable[[Estimate], str], between: str = " to ") -> str:
     """What is said of a day, once or under both readings."""
-    assert callable(says)
-    found = [str(says(reading)) if reading is not None else "not reached" for reading in (one.shortest, one.longest)]
-    return found[0] if found[0] == found[1] else f"{found[0]} to {found[1]}"
+    found = [says(reading) if reading is not None else "not reached" for reading in (one.shortest, one.longest)]
+    return found[0] if found[0] == found[1] else f"{found[0]}{between}{found[1]}"
 
 
 def percent(value: float) -> str:
@@ -120,7 +123,7 @@ def _median(one: Median) -> str:
 def _competing(found: Patency) -> list[str]:
     causes = found.incidence.causes
     names = [
-        ("reached" if found.definition.gains else "lost")
+        ("reached" if found.definition.gains else "ended")
         if cause == "event"
         else found.definition.rulebook.words(cause)
         for cause in causes
@@ -249,8 +252,7 @@ def spells_text(found: Iterable[Spell | LeftOut], words: Rulebook) -> list[str]:
 
 def rates_text(found: Rates | Surveillance) -> list[str]:
     """Rates with their events, their time and their intervals; and published ones beside them."""
-    name = found.name if isinstance(found, Rates) else "Dialysis events per 100 patient-months"
-    lines = [f"{name}, {found.period}", ""]
+    lines = [f"{found.basis.definition}, {found.period}", ""]
     rows = [rate_row(one) for one in found.rates if one.exposure > 0 or one.events_most]
     if not rows:
         return [*lines, "No time was counted.", "", *wrapped(found.basis.lines)]
@@ -264,6 +266,19 @@ def rates_text(found: Rates | Surveillance) -> list[str]:
     if published:
         lines += ["", *published_text(published)]
     return [*lines, "", *wrapped(found.basis.lines)]
+
+
+def listed_text(found: Rates | Surveillance) -> list[str]:
+    """Who and which entry stands behind each rate, for those who may see the list."""
+    lines: list[str] = []
+    for one in found.rates:
+        if one.listed:
+            lines += [f"{one.what}, {one.among}:"]
+            lines += table(
+                ("  patient", "access", "happened", "entry"),
+                [(f"  {line.patient}", line.access, line.happened, line.root) for line in one.listed],
+            )
+    return lines or ["No event stands behind these rates."]
 
 
 def per_words(rate: Rate) -> str:
@@ -337,6 +352,15 @@ def prevalence_text(found: Prevalence) -> list[str]:
     if said:
         lines += ["", *wrapped(said)]
     return [*lines, "", *wrapped(found.basis.lines)]
+
+
+def who_text(found: Prevalence) -> list[str]:
+    """Who stands behind each share, for those who may see the list."""
+    lines: list[str] = []
+    for one in found.shares:
+        if one.who:
+            lines += [f"{one.name}:", *wrapped([f"  {', '.join(who.patient for who in one.who)}"])]
+    return lines or ["Nobody stands behind these shares."]
 
 
 def share_row(one: Share) -> tuple[str, str, str, str]:

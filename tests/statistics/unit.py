@@ -7,7 +7,9 @@ from datetime import date, timedelta
 
 from ledger.chronology import History
 from ledger.dates import PartialDate
+from ledger.entries import Draft, Signature, event_to_dict, validated
 from ledger.people import Patient
+from ledger.store import Ledger
 from tests.lives import a_history, happening
 from tests.statistics.said import (
     ballooned,
@@ -36,7 +38,7 @@ def an_invented_unit(size: int, seed: int = 1) -> tuple[list[History], dict[str,
     """So many patients over four years: fistulas, grafts, lines, clots, infections, cultures, leaving."""
     draw = random.Random(seed)
     histories, people = [], {}
-    for number in range(size):
+    for number in range(1, size + 1):
         name = f"P{number:04}"
         start = draw.randrange(900)
         kind = draw.choice(["fistula", "fistula", "graft"])
@@ -83,3 +85,23 @@ def an_invented_unit(size: int, seed: int = 1) -> tuple[list[History], dict[str,
             invented=True,
         )
     return histories, people
+
+
+def filled(ledger: Ledger, size: int, seed: int = 1) -> int:
+    """Puts such a unit into a ledger that has the unit U1 and the person N1; gives the number of entries that went in.
+
+    What admission refuses (something after a death) stays out, as it would in life.
+    """
+    histories, people = an_invented_unit(size, seed)
+    entries = 0
+    for history in histories:
+        ledger.who.add_patient(people[history.patient])
+        drafts = []
+        for place, entry in enumerate(sorted(history.entries, key=lambda one: str(one.happened))):
+            told = event_to_dict(entry.event)
+            if "access" in told:
+                # An access has its id in the whole ledger, not only with its patient.
+                told["access"] = f"{told['access']}-{history.patient}"
+            drafts.append(Draft(event=validated(told), source=f"invented-{place}"))
+        entries += len(ledger.append(history.patient, drafts, by=Signature(person="N1"), partly=True).entries)
+    return entries
