@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import date, datetime
 from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any
@@ -82,11 +82,14 @@ def brief_made(
     from ledger.admission import doubts_of
     from ledger.projections.brief import brief_of
 
-    made_of: Callable[..., Brief | Sheet] = brief_of
+    alike = ledger.who.called_like(patient)
+    made_of: Callable[..., Brief | Sheet]
     if for_intervention:
         from ledger.projections.sheet import sheet_of
 
         made_of = partial(sheet_of, access=access)
+    else:
+        made_of = partial(brief_of, same_births=_born_alike(patient, alike))
     is_view = history.as_of is not None or history.known_on is not None
     return made_of(
         history,
@@ -96,9 +99,13 @@ def brief_made(
         ledger.papers.words,
         names_of(ledger),
         waiting_reports=waiting_reports(ledger, patient.id),
-        same_names=len(ledger.who.called_like(patient)),
+        same_names=len(alike),
         doubts=() if is_view else doubts_of(history),
     )
+
+
+def _born_alike(patient: Patient, others: Iterable[Patient]) -> int:
+    return sum(1 for other in others if patient.birth_date and other.birth_date == patient.birth_date)
 
 
 def _moment(ledger: Ledger, history: History, today: date) -> datetime:

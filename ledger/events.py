@@ -456,6 +456,7 @@ class FirstCannulation(AccessEvent):
     kind: Literal["first-cannulation"] = "first-cannulation"
     needles: int | None = None
     gauge: int | None = None
+    needle_length_mm: Measured | None = None
     blood_flow_ml_min: Measured | None = None
     technique: NeedleTechnique | None = None
     trouble: NeedleTrouble | None = None
@@ -477,6 +478,7 @@ class CannulationSession(AccessEvent):
     use: Use | None = None
     needles: int | None = None
     gauge: int | None = None
+    needle_length_mm: Measured | None = None
     technique: NeedleTechnique | None = None
     arterial_site_cm: Measured | None = None  # distance from the anastomosis or the exit
     venous_site_cm: Measured | None = None
@@ -507,6 +509,7 @@ class Examination(AccessEvent):
     hand: tuple[HandState, ...] = ()
     exit_site_clean: bool | None = None
     fever: bool | None = None
+    told_to: Words | None = None  # who was told of it, and who answered
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -559,6 +562,7 @@ class Complication(AccessEvent):
     place: LesionPlace | None = None
     visit: VisitId | None = None
     resolved: bool | None = None  # said to be over, by whoever records it
+    told_to: Words | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -570,6 +574,7 @@ class CatheterTrouble(AccessEvent):
     blood_flow_ml_min: Measured | None = None
     arterial_pressure_mmhg: Measured | None = None
     resolved: bool | None = None
+    told_to: Words | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -676,6 +681,7 @@ class Visit(AccessEvent):
     fluoroscopy_min: Measured | None = None
     drugs: tuple[DrugGiven, ...] = ()
     sheath_fr: tuple[Measured, ...] = ()
+    sheath_places: tuple[LesionPlace, ...] = ()  # where the sheaths went in: nobody needles a fresh hole
     complications: tuple[VisitComplication, ...] = ()
     referral: EntryId | None = None
 
@@ -1037,10 +1043,7 @@ Link = ReportMoved | AccessesAreOne | AccessSplit | PatientsAreOne
 Event = Fact | Link | ReportReviewed | Correction | Retraction
 """Everything that a stream can hold."""
 
-KINDS: dict[str, type[Happening]] = {
-    cls.__dataclass_fields__["kind"].default: cls
-    for cls in Event.__args__
-}
+KINDS: dict[str, type[Happening]] = {cls.__dataclass_fields__["kind"].default: cls for cls in Event.__args__}
 """The stored literal of each kind, and its class."""
 
 FACT_KINDS: frozenset[str] = frozenset(cls.__dataclass_fields__["kind"].default for cls in Fact.__args__)

@@ -391,6 +391,7 @@ _PLAIN: dict[str, list[dict[str, Any]]] = {
             "access": FISTULA,
             "needles": 2,
             "gauge": 17,
+            "needle_length_mm": m("25"),
             "blood_flow_ml_min": m("250"),
             "technique": "rope-ladder",
             "trouble": "none",
@@ -409,6 +410,7 @@ _PLAIN: dict[str, list[dict[str, Any]]] = {
             "use": "two-needles",
             "needles": 2,
             "gauge": 15,
+            "needle_length_mm": m("32"),
             "technique": "buttonhole",
             "arterial_site_cm": m("6"),
             "venous_site_cm": m("12.5"),
@@ -440,6 +442,7 @@ _PLAIN: dict[str, list[dict[str, Any]]] = {
             "hand": ["cold", "painful"],
             "exit_site_clean": True,
             "fever": False,
+            "told_to": _NOTE,
         },
     ],
     "measurement": [
@@ -495,6 +498,7 @@ _PLAIN: dict[str, list[dict[str, Any]]] = {
             "place": "cannulation-zone",
             "visit": "V7",
             "resolved": False,
+            "told_to": _NOTE,
         },
     ],
     "catheter-trouble": [
@@ -507,6 +511,7 @@ _PLAIN: dict[str, list[dict[str, Any]]] = {
             "blood_flow_ml_min": m("180", "<"),
             "arterial_pressure_mmhg": m("-260"),
             "resolved": False,
+            "told_to": _NOTE,
         },
     ],
     "infection": [
@@ -598,6 +603,7 @@ _PLAIN: dict[str, list[dict[str, Any]]] = {
                 {"what": "lytic", "dose": m("2"), "unit": "mg"},
             ],
             "sheath_fr": [m("6"), m("7")],
+            "sheath_places": ["cannulation-zone", "outflow-vein"],
             "complications": [
                 {
                     "what": "haematoma",

@@ -1198,6 +1198,12 @@ ODD: list[tuple[str, str, list[Event], list[Event]]] = [
         [fistula("2020"), *found_and_left({"place": "cephalic-arch"}, {})],
     ),
     (
+        "lesion-on-two-sides",
+        "one lesion left and right",
+        [fistula("2020"), *found_and_left({"side": "left"}, {"side": "right"})],
+        [fistula("2020"), *found_and_left({"side": "left"}, {"side": "left"})],
+    ),
+    (
         "lesion-on-two-accesses",
         "one lesion in two accesses",
         [

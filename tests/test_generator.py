@@ -178,7 +178,7 @@ def test_few_doubts_stay_and_they_are_of_the_kinds_that_were_meant(unit: Generat
 
     assert set(found) <= {
         "lesion-on-other-side",
-        "lesion-in-two-places",  # follows from a lesion that lies on the other side
+        "lesion-on-two-sides",  # follows from a lesion that lies on the other side
         "residual-worse",
         "first-needled-twice",
         "maybe-before-made",  # made in some month, needled or looked at in the same

@@ -519,7 +519,7 @@ def _lesions(known: Known, index: PatientIndex, found: list[Finding], both_ways:
             other = its.by
             if other.root == known.root:
                 continue
-            if (elsewhere := laws.lesion_elsewhere(mine, its)) is not None:
+            if (elsewhere := laws.lesion_elsewhere(mine, its, lesion)) is not None:
                 found.append(elsewhere)
             if not laws.same_visit(known, other):
                 continue

@@ -638,16 +638,19 @@ def lesion_on_other_side(one: Known, access: AccessIndex) -> Finding | None:
     return None
 
 
-def lesion_elsewhere(mine: Told, its: Told) -> Finding | None:
-    """One lesion, told by two facts: it has one place, and lies in one access."""
+def lesion_elsewhere(mine: Told, its: Told, lesion: str) -> Finding | None:
+    """One lesion, told by two facts: it has one side and one place, and lies in one access.
+
+    However many facts tell it, it is one doubt: what is said of the arm of an access is one question, and so is where
+    a lesion lies.
+    """
     one, other = mine.by, its.by
-    both = "|".join(sorted((one.root, other.root)))
-    if (mine.place is not None and its.place is not None and mine.place is not its.place) or (
-        mine.side is not None and its.side is not None and mine.side is not its.side
-    ):
-        return Finding("lesion-in-two-places", one, other, group=both)
+    if mine.side is not None and its.side is not None and mine.side is not its.side:
+        return Finding("lesion-on-two-sides", one, other, group=one.access or lesion)
+    if mine.place is not None and its.place is not None and mine.place is not its.place:
+        return Finding("lesion-in-two-places", one, other, group=lesion)
     if one.access != other.access:
-        return Finding("lesion-on-two-accesses", one, other, group=both)
+        return Finding("lesion-on-two-accesses", one, other, group=lesion)
     return None
 
 

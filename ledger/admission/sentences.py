@@ -198,6 +198,7 @@ LAWS: dict[str, Law] = {
             code="lesion-on-other-side",
             words="A lesion of {access} lies on the other side of the body than the access.",
         ),
+        Law(code="lesion-on-two-sides", words="One lesion is said to lie on the left and on the right.", source=_LOGIC),
         Law(code="lesion-in-two-places", words="One lesion is said to lie in two places.", source=_LOGIC),
         Law(code="lesion-on-two-accesses", words="One lesion is said to lie in two accesses."),
         Law(code="residual-worse", words="More was left of a lesion than was found.", source=_LOGIC),

@@ -21,14 +21,14 @@ from typing import Any
 from ledger.chronology import History, InForce
 from ledger.dates import PartialDate, day_of
 from ledger.errors import Doubt
-from ledger.events import Angiogram, Imaging, Instruction, Visit
+from ledger.events import Abandonment, Angiogram, Imaging, Instruction, Visit
 from ledger.people import Patient
 from ledger.projections.folding import FlowIs, Folds, Readiness, Standing, UseIs, fold_of
 from ledger.projections.person import BackgroundView, PersonView, person_of
-from ledger.projections.sentences import nobody, sentence_of, visit_complications
+from ledger.projections.sentences import nobody, place_words, sentence_of, visit_complications
 from ledger.projections.state import AccessView, InstructionView, StentView, plain, views_of, words_of_kind
 from ledger.projections.wording import NamesOf, WordsOf, counted, date_words, day_words, listed, number_words, on_day
-from ledger.vocabulary import BackgroundWhat, ConfirmedHow, InstructionWhat, words_of
+from ledger.vocabulary import AbandonmentHow, BackgroundWhat, ConfirmedHow, InstructionWhat, words_of
 
 WIDTH, HEIGHT = 100, 40
 
@@ -140,13 +140,15 @@ def brief_of(
     *,
     waiting_reports: Sequence[WaitingReport] = (),
     same_names: int = 0,
+    same_births: int = 0,
     doubts: Sequence[Doubt] = (),
 ) -> Brief:
     """The brief of a patient.
 
     `today` is a day of the unit's zone, `now` an instant with an offset. For a view as of a day or as known on one,
     pass `history.seen(…)`: the ages are then those of that day, and the view says what it is. `people` gives names of
-    persons, units and centres by id; `same_names` counts the other patients who are called alike.
+    persons, units and centres by id; `same_names` counts the other patients who are called alike,
+    `same_births` those of them who are born on the same day: there the birth date tells nobody apart.
     """
     day = history.as_of or (day_of(history.known_on, history.zone) if history.known_on is not None else today)
     folds = fold_of(history)
@@ -164,6 +166,7 @@ def brief_of(
         person=person,
         waiting=tuple(waiting_reports),
         same_names=same_names,
+        same_births=same_births,
         doubts=tuple(doubts),
     )
     return Brief(
@@ -192,21 +195,31 @@ def access_to_use(views: Sequence[AccessView]) -> AccessView | None:
 
 
 def shown_doubts(doubts: Sequence[Doubt], views: Sequence[AccessView]) -> list[Doubt]:
-    """The doubts in the words of the brief: accesses by name, and none that is told as two sentences already."""
+    """The doubts in the words of the brief: accesses by name, and none that is told as two sentences already.
+
+    What would be the same sentence several times is told once, with how often.
+    """
     names = {view.access: _short_name(view) for view in views}
     disputed = {view.access for view in views if any(found.about in ("side", "kind") for found in view.conflicts)}
-    shown = []
+    alike: dict[tuple[str, str], list[Doubt]] = {}
     for doubt in doubts:
         if doubt.access in disputed and doubt.code in _TOLD_AS_CONFLICT:
             continue
         words = doubt.words
         if doubt.access is not None and doubt.access in names:
             words = re.sub(rf"(?<![\w-]){re.escape(doubt.access)}(?![\w-])", f"the {names[doubt.access]}", words)
-        shown.append(replace(doubt, words=_upper(words)))
-    return shown
+        alike.setdefault((doubt.code, _upper(words)), []).append(doubt)
+    return [
+        replace(
+            first,
+            words=words if not more else f"{words.removesuffix('.')} ({len(more) + 1} times).",
+            about=tuple(dict.fromkeys(entry for doubt in (first, *more) for entry in doubt.about)),
+        )
+        for (_, words), (first, *more) in alike.items()
+    ]
 
 
-_TOLD_AS_CONFLICT = frozenset({"side-disagrees", "kind-disagrees", "lesion-on-other-side"})
+_TOLD_AS_CONFLICT = frozenset({"side-disagrees", "kind-disagrees", "lesion-on-other-side", "lesion-on-two-sides"})
 _DOUBTS_THAT_STOP = _TOLD_AS_CONFLICT | {"site-disagrees", "vein-disagrees", "lesion-on-two-accesses", "after-death"}
 """Codes of admission's doubts that may mean the wrong arm, the wrong access or the wrong patient."""
 
@@ -255,6 +268,7 @@ class _Maker:
     person: PersonView
     waiting: tuple[WaitingReport, ...]
     same_names: int
+    same_births: int
     doubts: tuple[Doubt, ...]
 
     def short(self, view: AccessView) -> str:
@@ -290,7 +304,11 @@ class _Maker:
         lines = [BriefLine(who + (", INVENTED PATIENT" if patient.invented else ""))]
         if self.same_names:
             who = "Another patient is" if self.same_names == 1 else f"{self.same_names} other patients are"
-            lines.append(BriefLine(f"{who} called alike here: check birth date and number."))
+            if self.same_births:
+                check = "and born on the same day: check the number. It may be one person recorded twice"
+            else:
+                check = "check birth date and number"
+            lines.append(BriefLine(f"{who} called alike here{' ' if self.same_births else ': '}{check}."))
         if self.history.as_of is not None:
             lines.append(BriefLine(f"VIEW AS OF {date_words(self.history.as_of)}: what happened later is not shown."))
         if self.history.known_on is not None:
@@ -383,7 +401,7 @@ class _Maker:
                 yield BriefLine("No access is recorded in the body.")
             return
         parts = [main.age, *(part for part in (main.material, main.direction) if part), *main.tied_to]
-        yield BriefLine(f"{main.name}: {'; '.join(parts)}.", main.body.roots)
+        yield BriefLine(f"{_upper(main.name)}: {'; '.join(parts)}.", main.body.roots)
         if main.folded.use.state is UseIs.UNKNOWN:
             yield BriefLine("Which access is in use is not recorded.")
         facts = [main.standing] if main.folded.standing.state is not Standing.KEPT else []
@@ -433,7 +451,8 @@ class _Maker:
                 continue
             if isinstance(one.fact, Visit) and one.fact.sheath_fr:
                 sizes = " and ".join(str(size) for size in one.fact.sheath_fr)
-                yield f"sheath hole of {day_words(one.happened)} ({sizes} Fr), place not recorded"
+                where = listed(place_words(place) for place in one.fact.sheath_places) or "place not recorded"
+                yield f"sheath hole of {day_words(one.happened)} ({sizes} Fr), {where}"
             elif one.kind in ("creation", "second-stage", "revision", "banding"):
                 yield f"wound of {day_words(one.happened)}"
 
@@ -455,9 +474,9 @@ class _Maker:
     def _intervention(self, main: AccessView | None) -> Iterable[BriefLine]:
         if main is None:
             return
-        facts = [one for one in main.folded.interventions if one.kind not in _OPENINGS]
+        facts = [one for one in main.folded.interventions if one.kind not in _OPENINGS and not _is_only_said(one)]
         if not facts:
-            yield BriefLine("No intervention recorded.")
+            yield BriefLine(f"No intervention recorded since it was {'placed' if main.is_catheter else 'made'}.")
         else:
             last = facts[-1]
             same = [one for one in facts if _same_visit(one, last)]
@@ -664,6 +683,11 @@ def _awaits_second_stage(view: AccessView) -> bool:
         and view.folded.standing.state is not Standing.GIVEN_UP
         and view.readiness.state != Readiness.PROVEN
     )
+
+
+def _is_only_said(one: InForce) -> bool:
+    """Whether an access was given up and left as it is: a decision, at which nobody touched it."""
+    return isinstance(one.fact, Abandonment) and one.fact.how is AbandonmentHow.GIVEN_UP
 
 
 def _same_visit(one: InForce, other: InForce) -> bool:

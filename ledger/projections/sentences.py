@@ -93,6 +93,7 @@ from ledger.projections.wording import (
 )
 from ledger.vocabulary import (
     AbandonmentHow,
+    AbandonmentReason,
     AccessKind,
     Allergen,
     AppointmentState,
@@ -109,6 +110,7 @@ from ledger.vocabulary import (
     DecisionWhat,
     ExchangeForm,
     Fate,
+    Finding,
     Grade,
     InfectionClass,
     InstructionWhat,
@@ -117,6 +119,7 @@ from ledger.vocabulary import (
     MaturityVerdict,
     NeedleTrouble,
     Organism,
+    OtherIntervention,
     Outcome,
     PeritonealStart,
     Scale,
@@ -166,7 +169,8 @@ def sentence_of_event(event: Event, words: WordsOf, names: NamesOf = nobody) -> 
         case _:
             sentence = _fact_sentence(event, words, names)
             note = said(words, event.note)
-            return f"{sentence} Note: {note}." if note else sentence
+            ends = "" if note.endswith(('."', '!"', '?"')) else "."
+            return f"{sentence} Note: {note}{ends}" if note else sentence
 
 
 def entry_sentence(entry: Entry, words: WordsOf, names: NamesOf = nobody) -> str:
@@ -248,7 +252,10 @@ def _fact_sentence(fact: Fact, words: WordsOf, names: NamesOf) -> str:
             return _session(fact)
         case Examination():
             found = examination_words(fact)
-            return _tell(f"Looked at, listened to and felt: {found}" if found else "Examined: no finding recorded")
+            return _tell(
+                f"Looked at, listened to and felt: {found}" if found else "Examined: no finding recorded",
+                _told_to(words, fact.told_to),
+            )
         case Measurement():
             return _measurement(fact)
         case Thrombosis():
@@ -258,7 +265,9 @@ def _fact_sentence(fact: Fact, words: WordsOf, names: NamesOf) -> str:
             done = _yes_no(fact.resolved, "said to be over", "")
             grade = grade_words(fact.scale, fact.grade)
             size = quantity(fact.diameter_mm, "mm")
-            return _tell(_capital(_complication_words(fact.what)), grade, size, place_words(fact.place), done)
+            where = place_words(fact.place)
+            told = _told_to(words, fact.told_to)
+            return _tell(_capital(_complication_words(fact.what)), grade, size, where, done, told)
         case CatheterTrouble():
             return _tell(
                 f"Catheter trouble: {words_of(fact.what)}",
@@ -267,6 +276,7 @@ def _fact_sentence(fact: Fact, words: WordsOf, names: NamesOf) -> str:
                 if fact.arterial_pressure_mmhg
                 else "",
                 _resolved_trouble(fact),
+                _told_to(words, fact.told_to),
             )
         case Infection():
             return _infection(fact)
@@ -316,7 +326,7 @@ def _fact_sentence(fact: Fact, words: WordsOf, names: NamesOf) -> str:
             return _tell("Thrombectomy" + (f" ({how})" if how else ""), success, clot, _by(words, fact.operator))
         case Banding():
             return _tell(
-                "Banded" + (f" for {words_of(fact.reason)}" if fact.reason else ""),
+                f"Banded {_for(fact.reason)}".rstrip(),
                 words_of(fact.method, ""),
                 quantity(fact.calibre_mm, "mm"),
                 _before_after(fact.flow_before_ml_min, fact.flow_after_ml_min),
@@ -325,17 +335,14 @@ def _fact_sentence(fact: Fact, words: WordsOf, names: NamesOf) -> str:
         case Revision():
             return _revision(fact, words)
         case OtherInterventionDone():
-            return _tell(
-                _capital(words_of(fact.what)),
-                place_words(fact.place),
-                f"for {words_of(fact.reason)}" if fact.reason else "",
-                _by(words, fact.operator),
-            )
+            what = words_of(fact.what) if fact.what is not OtherIntervention.OTHER else "another intervention"
+            where = place_words(fact.place) if fact.place is None or words_of(fact.place) not in what else ""
+            return _tell(_capital(what), where, _for(fact.reason), _by(words, fact.operator))
         case Instruction():
             return _tell(f"Instruction: {instruction_words(fact, words)}")
         case Abandonment():
             patent = f"last known patent {on_day(fact.last_known_patent)}" if fact.last_known_patent else ""
-            reason = f", because of {words_of(fact.reason)}" if fact.reason else ", reason not recorded"
+            reason = f", {because(fact.reason)}" if fact.reason else ", reason not recorded"
             return _tell(f"{ENDINGS[fact.how]}{reason}", patent, _by(words, fact.operator))
         case TakenUpAgain():
             return _tell("Taken up again after having been given up", _why(words, fact.why))
@@ -758,6 +765,7 @@ def _needling(fact: FirstCannulation | CannulationSession) -> list[str]:
         needles = f"{fact.gauge} gauge"
     return [
         needles,
+        f"needle length {quantity(fact.needle_length_mm, 'mm')}" if fact.needle_length_mm else "",
         words_of(fact.technique, ""),
         f"blood flow {quantity(fact.blood_flow_ml_min, 'mL/min')}" if fact.blood_flow_ml_min else "",
         _trouble(fact.trouble),
@@ -863,6 +871,7 @@ def _visit(fact: Visit, words: WordsOf, names: NamesOf) -> str:
     }
     why = listed(words_of(reason) for reason in fact.reasons)
     sheaths = listed(str(size) for size in fact.sheath_fr)
+    holes = listed(place_words(place) for place in fact.sheath_places)
     contrast = {
         Contrast.IODINATED: "iodinated contrast",
         Contrast.CARBON_DIOXIDE: "carbon dioxide as contrast",
@@ -887,7 +896,7 @@ def _visit(fact: Visit, words: WordsOf, names: NamesOf) -> str:
         _commas(contrast[fact.contrast] if fact.contrast else "", quantity(fact.contrast_ml, "mL")),
         f"fluoroscopy {quantity(fact.fluoroscopy_min, 'min')}" if fact.fluoroscopy_min else "",
         f"given: {listed(drugs)}" if drugs else "",
-        f"sheath {sheaths} Fr" if sheaths else "",
+        f"sheath {sheaths} Fr{', ' + holes if holes else ''}" if sheaths else f"sheath {holes}" if holes else "",
         *(visit_complications(fact, words)),
         _by(words, fact.operator),
     )
@@ -936,7 +945,7 @@ def _revision(fact: Revision, words: WordsOf) -> str:
     vessels = vessels_words(fact.inflow, fact.outflow)
     return _tell(
         "Revised" + (f": {how}" if how else ", how not recorded"),
-        f"for {words_of(fact.reason)}" if fact.reason else "",
+        _for(fact.reason),
         place_words(fact.place),
         f"now {vessels}" if vessels else "",
         words_of(fact.material, ""),
@@ -970,6 +979,30 @@ def _resolved_trouble(fact: CatheterTrouble) -> str:
 
 
 # --- Small parts --------------------------------------------------------------------------------------------------
+
+
+def because(reason: AbandonmentReason) -> str:
+    """Why an access was given up, as one says it.
+
+    >>> because(AbandonmentReason.THROMBOSIS), because(AbandonmentReason.NOT_MATURED)
+    ('because of thrombosis', 'because it did not mature')
+    """
+    said_so = {
+        AbandonmentReason.NOT_MATURED: "because it did not mature",
+        AbandonmentReason.WISH: "at the patient's wish",
+        AbandonmentReason.REPLACED: "because another took its place",
+        AbandonmentReason.OTHER: "for another reason",
+    }
+    return said_so.get(reason) or f"because of {words_of(reason)}"
+
+
+def _for(reason: Finding | None) -> str:
+    """Why something was done, where that says anything."""
+    return f"for {words_of(reason)}" if reason is not None and reason is not Finding.OTHER else ""
+
+
+def _told_to(words: WordsOf, to: Words | None) -> str:
+    return f"told to {said(words, to)}" if to is not None else ""
 
 
 def _tell(head: str, *parts: str) -> str:

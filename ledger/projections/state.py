@@ -18,6 +18,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import date
+from functools import cached_property
 from itertools import pairwise
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -25,11 +26,13 @@ from zoneinfo import ZoneInfo
 from ledger.chronology import History, InForce
 from ledger.dates import PartialDate, age_words
 from ledger.events import (
+    Abandonment,
     AccessPlanned,
     CannulationSession,
     CatheterExchanged,
     Examination,
     FirstCannulation,
+    FollowUpEnded,
     Instruction,
     Measurement,
     Stent,
@@ -49,6 +52,7 @@ from ledger.projections.folding import (
 from ledger.projections.proving import Dialysis, dialyses_of
 from ledger.projections.rows import name_of, readiness_of
 from ledger.projections.sentences import (
+    because,
     examination_words,
     instruction_words,
     nobody,
@@ -61,6 +65,7 @@ from ledger.projections.wording import NamesOf, WordsOf, counted, day_words, lis
 from ledger.vocabulary import (
     AccessKind,
     Configuration,
+    EndOfFollowUp,
     ExchangeForm,
     GraftMaterial,
     InstructionWhat,
@@ -314,6 +319,14 @@ class _Maker:
     @property
     def zone(self) -> ZoneInfo:
         return self.history.zone
+
+    @cached_property
+    def counted_to(self) -> date:
+        """The day to which ages and days in the body are counted: the day of the view, or that of the death."""
+        ended = self.folds.person.last_of("follow-up-ended")
+        if ended is None or not isinstance(ended.fact, FollowUpEnded) or ended.fact.reason is not EndOfFollowUp.DEATH:
+            return self.today
+        return min(self.today, ended.happened.latest_in(self.zone).date())
 
     def name(self, key: str) -> str | None:
         return self.names.get(key) or self.people(key)
@@ -593,10 +606,10 @@ class _Maker:
             words = f"{'placed' if a.is_catheter else 'made'} {on_day(opened)}"
         else:
             made = f"{'placed' if a.is_catheter else 'made'} {on_day(opened[:10])}"
-            words = f"{age_words(opened.earliest, self.today)} old ({made})"
+            words = f"{age_words(opened.earliest, self.counted_to)} old ({made})"
         if a.second_stage is not None:
             second = a.second_stage.fact.happened
-            since = f"{age_words(second.earliest, self.today)} ago" if len(second) >= 10 else on_day(second)
+            since = f"{age_words(second.earliest, self.counted_to)} ago" if len(second) >= 10 else on_day(second)
             words += f", second stage {since}" + (f" ({on_day(second[:10])})" if len(second) >= 10 else "")
         return words
 
@@ -767,7 +780,7 @@ class _Maker:
     def _days_since(self, happened: PartialDate | None) -> int | None:
         if happened is None or len(happened) < 10:
             return None
-        return (self.today - happened.earliest_in(self.zone).date()).days
+        return (self.counted_to - happened.earliest_in(self.zone).date()).days
 
 
 # --- Parts that need no day ---------------------------------------------------------------------------------------
@@ -826,7 +839,9 @@ def _standing(a: Folded) -> FiveFact:
     day = on_day(claim.one.fact.happened) if claim.one is not None else ""
     match claim.state:
         case Standing.GIVEN_UP:
-            why = f", because of {claim.how}" if claim.how else ", reason not recorded"
+            given_up = claim.one.fact if claim.one is not None else None
+            reason = given_up.reason if isinstance(given_up, Abandonment) else None
+            why = f", {because(reason)}" if reason is not None else ", reason not recorded"
             words = f"given up {day}{why}"
         case Standing.TAKEN_UP:
             before = f"given up {on_day(a.given_up.fact.happened)}, " if a.given_up is not None else ""
@@ -1010,6 +1025,8 @@ def _needles(a: Folded, instructions: Sequence[InstructionView]) -> list[str]:
             parts.append(counted(fact.needles, "needle"))
         if fact.gauge is not None:
             parts.append(f"{fact.gauge} gauge")
+        if fact.needle_length_mm:
+            parts.append(f"{quantity(fact.needle_length_mm, 'mm')} long")
         if fact.technique is not None:
             parts.append(words_of(fact.technique))
         if isinstance(fact, CannulationSession):

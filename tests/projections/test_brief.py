@@ -83,6 +83,66 @@ def test_whoever_is_called_alike_is_warned_of_and_not_named():
     assert told(brief, "identity")[1] == "Another patient is called alike here: check birth date and number."
 
 
+def test_of_whoever_is_called_alike_and_born_on_the_same_day_the_birth_date_tells_nothing():
+    brief = briefed(a_history(fistula("2024-03-04")), "2025-03-04", same_names=1, same_births=1)
+
+    assert told(brief, "identity")[1] == (
+        "Another patient is called alike here and born on the same day: check the number. It may be one person "
+        "recorded twice."
+    )
+
+
+def test_days_in_the_body_end_with_the_death():
+    history = a_history(line("2024-03-04"), happening("follow-up-ended", "2024-04-04", reason="death"))
+
+    (access, *_) = told(briefed(history, "2025-03-04"), "access")
+
+    assert access.endswith("placed on 4 March 2024, 31 days in the body.")
+
+
+def test_days_in_the_body_go_on_after_a_transplant():
+    history = a_history(line("2024-03-04"), happening("follow-up-ended", "2024-04-04", reason="transplant"))
+
+    (access, *_) = told(briefed(history, "2025-03-04"), "access")
+
+    assert access.endswith("placed on 4 March 2024, 365 days in the body.")
+
+
+def test_the_same_doubt_several_times_is_one_line_with_how_often():
+    doubts = [Doubt(code="residual-worse", words="More was left than was found.", about=(f"e{n}",)) for n in range(3)]
+
+    brief = briefed(a_history(fistula("2024-03-04")), "2025-03-04", doubts=doubts)
+
+    (line_of_doubt,) = [one for one in brief.section("due").lines if one.text.startswith("In doubt")]
+    assert line_of_doubt.text == "In doubt: More was left than was found (3 times)."
+    assert line_of_doubt.roots == ("e0", "e1", "e2")
+
+
+def test_an_access_that_was_only_given_up_was_not_intervened_upon():
+    history = a_history(fistula("2024-03-04"), given_up("2024-05-06"))
+
+    assert not [text for text in told(briefed(history, "2025-03-04"), "intervention") if "iven up" in text]
+
+
+def test_the_place_of_a_fresh_sheath_hole_is_told_where_it_is_recorded():
+    sheath = {"sheath_fr": [{"value": "6"}], "sheath_places": ["cannulation-zone"]}
+    history = a_history(fistula("2024-03-04"), visited("2025-03-01", "V1", **sheath))
+
+    assert told(briefed(history, "2025-03-04"), "needle")[0] == (
+        "Not here: sheath hole of 1 March 2025 (6 Fr), needle zone."
+    )
+
+
+def test_the_length_of_the_last_needles_is_told():
+    history = a_history(
+        fistula("2024-03-04"), session("2025-03-03", needles=2, gauge=15, needle_length_mm={"value": "32"})
+    )
+
+    assert told(briefed(history, "2025-03-04"), "needle")[0] == (
+        "Last needles on 3 March 2025: 2 needles, 15 gauge, 32 mm long."
+    )
+
+
 def test_an_erased_identity_is_said_to_be_erased():
     erased = replace(PATIENT, name=None, birth_date=None, identifiers=(), erased=True)
 

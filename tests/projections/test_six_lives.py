@@ -362,7 +362,7 @@ def test_a_peritoneal_life_buried_used_infected_and_back():
     assert "in and not used on 8 May 2024" in (on("2024-05-10", a_history(*infection), PERITONEAL).catheter or "")
     assert told(briefed(a_history(*infection), "2024-05-10"), "access").startswith("RIGHT internal jugular")
     assert on("2024-07-01", a_history(*back), PERITONEAL).catheter == "in and used, last on 12 June 2024"
-    assert told(briefed(a_history(*back), "2024-07-01"), "access").startswith("peritoneal catheter, exit LEFT")
+    assert told(briefed(a_history(*back), "2024-07-01"), "access").startswith("Peritoneal catheter, exit LEFT")
 
 
 # --- What the brief never says, and how much of it there is -------------------------------------------------------
