@@ -363,6 +363,10 @@ def rates(
             show_default=False,
         ),
     ] = None,
+    compare_units: Annotated[
+        bool,
+        typer.Option("--compare-units", help="All units beside each other, against the limits of chance (a funnel)."),
+    ] = False,
     by: ByOption = None,
     today: TodayOption = None,
     ledger: LedgerOption = None,
@@ -370,10 +374,13 @@ def rates(
 ) -> None:
     """Infections, thrombosis and interventions over time, with exact intervals, and over months with limits."""
     from ledger.statistics import pictures, tables
-    from ledger.statistics.counting import charts_of, rates_of
+    from ledger.statistics.counting import charts_of, funnel_of, picked, rates_of
     from ledger.statistics.hiding import hide_rates
     from ledger.statistics.presence import months_until
+    from ledger.statistics.rates import recurrent_interventions
 
+    if compare_units and (hide_below or unit or not what or what == [RateOf.PERITONEAL]):
+        raise typer.BadParameter("--compare-units takes infections, dialysis-events or accesses, and all units.")
     if list_them and (as_json or hide_below):
         raise typer.BadParameter("--list goes with plain text only.")
     if hide_below and picture is not None:
@@ -389,6 +396,14 @@ def rates(
         results = rates_of(population, year, wanted, chosen, unit=unit)
         # A chart over months holds counts of single months, which are smaller still.
         charts = [] if hide_below else charts_of(population, year, wanted, chosen, unit=unit)
+        recurrence = None
+        if RateOf.ACCESSES.value in wanted and not hide_below:
+            mine = picked(chosen, book.definition("secondary-patency").choices)
+            recurrence = recurrent_interventions(population, year[-1].last, mine)
+        funnels = []
+        if compare_units:
+            units = [one.id for one in found.who.units()]
+            funnels = [funnel_of(population, year, one, chosen, units) for one in wanted if one != "peritoneal"]
         shown = [hide_rates(one, hide_below) if hide_below else one for one in results]
         if csv is not None:
             head, *_ = tables.rates_csv(shown[0]).splitlines(keepends=True)
@@ -397,10 +412,21 @@ def rates(
         if picture is not None:
             if not charts:
                 raise typer.BadParameter("there is no chart over months of that.")
-            put(picture, pictures.chart_picture(charts[0], _form_of(picture)))
+            form = _form_of(picture)
+            put(
+                picture,
+                pictures.funnel_picture(funnels[0], form) if funnels else pictures.chart_picture(charts[0], form),
+            )
         _noted(found, "rates", by, unit, list_them)
     if as_json:
-        say.as_json({"results": [one.to_json() for one in shown], "charts": [one.to_json() for one in charts]})
+        say.as_json(
+            {
+                "results": [one.to_json() for one in shown],
+                "recurrence": None if recurrence is None else recurrence.to_json(),
+                "charts": [one.to_json() for one in charts],
+                "funnels": [one.to_json() for one in funnels],
+            }
+        )
         return
     for place, one in enumerate(shown):
         if place:
@@ -409,9 +435,15 @@ def rates(
         if list_them:
             say.out()
             _say(tables.listed_text(one))
+    if recurrence is not None:
+        say.out()
+        _say(tables.recurrence_text(recurrence))
     for chart in charts:
         say.out()
         _say(tables.chart_text(chart))
+    for one_funnel in funnels:
+        say.out()
+        _say(tables.funnel_text(one_funnel))
 
 
 # --- prevalence ---------------------------------------------------------------------------------------------------

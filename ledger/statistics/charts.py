@@ -124,6 +124,28 @@ class Funnel:
     marks: tuple[tuple[Mark, float | None, float | None], ...]
     """Each with its inner (95 %) limits in the mark and its outer (99.8 %) limits beside it."""
 
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "what": self.what,
+            "unit": self.unit,
+            "per": self.per,
+            "centre": self.centre,
+            "marks": [
+                {
+                    "name": mark.name,
+                    "count": mark.count,
+                    "of": mark.of,
+                    "value": mark.value,
+                    "low": mark.low,
+                    "high": mark.high,
+                    "outer_low": low,
+                    "outer_high": high,
+                    "signal": mark.signal,
+                }
+                for mark, low, high in self.marks
+            ],
+        }
+
 
 def funnel(what: str, unit: str, per: float, groups: Sequence[tuple[str, int, float]]) -> Funnel:
     """Counts over time of several groups against the mean of all of them."""

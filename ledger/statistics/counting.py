@@ -12,7 +12,7 @@ from datetime import date
 from ledger.errors import WrongInput
 from ledger.people import Patient
 from ledger.statistics import prevalence, rates, surveillance
-from ledger.statistics.charts import Chart, p_chart, u_chart
+from ledger.statistics.charts import Chart, Funnel, funnel, p_chart, u_chart
 from ledger.statistics.presence import Period, Population, months_until
 from ledger.statistics.prevalence import FirstUse, Prevalence
 from ledger.statistics.rates import Rates
@@ -78,6 +78,23 @@ def charts_of(
             points.append((f"{month.first:%Y-%m}", rate.events, rate.exposure))
         found.append(u_chart(title, unit_words, per, points))
     return found
+
+
+def funnel_of(
+    population: Population,
+    months: Sequence[Period],
+    one: str,
+    chosen: Mapping[str, str],
+    units: Sequence[str],
+) -> Funnel:
+    """Units beside each other: each one's rate over all these months against what chance makes around their mean."""
+    what, among, title, unit_words, per = _CHARTED[one]
+    groups = []
+    for unit in units:
+        made = rates_of(population, months, [one], _kept(chosen, population, one), unit=unit)[0]
+        rate = made.of(what, among)
+        groups.append((unit, rate.events, rate.exposure))
+    return funnel(title, unit_words, per, groups)
 
 
 _CHARTED = {

@@ -188,7 +188,7 @@ def funnel_picture(found: Funnel, form: Format = "svg") -> bytes:
     axes.set_ylabel(f"per {found.per:g} {found.unit}")
     axes.set_title(f"{found.what} (dashed: 95 %, dotted: 99.8 %)", fontsize=9, loc="left")
     _plain(axes)
-    return saved(figure, "svg" if form == "svg" else form)
+    return saved(figure, form)
 
 
 def saved(figure: Figure, form: Format) -> bytes:

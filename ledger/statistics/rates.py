@@ -231,9 +231,7 @@ def peritoneal_infections(
         )
         for one in classes
     ]
-    return _rates(
-        "Infections per year of a peritoneal catheter", period, rates, exposure, "catheters", {}, population
-    )
+    return _rates("Infections per year of a peritoneal catheter", period, rates, exposure, "catheters", {}, population)
 
 
 def infections_of(life: Life, within: int) -> list[_Happened]:

@@ -18,11 +18,11 @@ from ledger.vocabulary import AccessKind, words_of
 
 if TYPE_CHECKING:
     # Only the shapes are needed here; whoever prints a curve does not wait for rates to be loaded.
-    from ledger.statistics.charts import Chart
+    from ledger.statistics.charts import Chart, Funnel
     from ledger.statistics.curves import Curve, Estimate, Median
     from ledger.statistics.patency import Comparison, OnDay, Patency
     from ledger.statistics.prevalence import FirstUse, Prevalence, Share
-    from ledger.statistics.rates import Rate, Rates
+    from ledger.statistics.rates import Rate, Rates, Recurrence
     from ledger.statistics.surveillance import Surveillance
 
 WIDTH = 100
@@ -339,6 +339,40 @@ def chart_text(found: Chart) -> list[str]:
         *table(("month", "count", found.unit, "value", "limits", "signal"), rows),
         found.says,
     ]
+
+
+def funnel_text(found: Funnel) -> list[str]:
+    """Units beside each other, with the limits that chance draws around the mean of all."""
+    rows = [
+        (
+            mark.name,
+            f"{mark.count}",
+            f"{mark.of:,.1f}".removesuffix(".0"),
+            number(mark.value) if mark.value is not None else "-",
+            "" if mark.low is None or mark.high is None else f"{number(mark.low)}-{number(mark.high)}",
+            "" if low is None or high is None else f"{number(low)}-{number(high)}",
+            mark.signal or "",
+        )
+        for mark, low, high in found.marks
+    ]
+    mean = "not defined" if found.centre is None else number(found.centre)
+    return [
+        f"{found.what}, by unit; mean of all {mean}",
+        *table(("unit", "count", found.unit, "value", "95 % limits", "99.8 % limits", "signal"), rows),
+        *wrapped(["Patients of units differ; what lies beyond the limits is not chance alone, and no verdict."]),
+    ]
+
+
+def recurrence_text(found: Recurrence, days: Sequence[int] = (365, 730, 1095)) -> list[str]:
+    """How many interventions an access had by these days after its creation, on average."""
+    rows = []
+    for day in days:
+        at = found.counted.at(day)
+        known = () if at is None else (f"{at.share:.2f}", f"{at.low:.2f}-{at.high:.2f}", f"{at.at_risk}")
+        rows.append((str(day), *(known or ("not reached", "", ""))))
+    lines = ["Interventions an access had since its creation, on average (mean cumulative function)"]
+    lines += table(("day", "mean number", "95 % interval, robust", "at risk"), rows)
+    return [*lines, "", *wrapped(found.basis.lines)]
 
 
 # --- Prevalence ---------------------------------------------------------------------------------------------------

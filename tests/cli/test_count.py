@@ -160,6 +160,7 @@ def test_a_file_that_is_there_is_not_overwritten(unit, tmp_path):
         ("rates weather", 2, "weather"),
         ("rates --picture x.svg", 2, "draws one of them"),
         ("rates infections --picture x.svg --hide-below 5", 2, "does not go with --hide-below"),
+        ("rates --compare-units", 2, "--compare-units takes infections"),
         ("rates peritoneal --picture x.svg", 2, "there is no chart over months of that"),
         ("prevalence --on sometime", 1, "What --on says is not a day."),
         ("quality-report --unit U9", 1, "There is no unit 'U9'"),
@@ -203,6 +204,25 @@ def test_rates_list_their_events_and_draw_over_months(unit, tmp_path):
     assert "thrombosis, every needled access:" in ran.out
     assert "  P00" in ran.out
     assert (tmp_path / "chart.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_interventions_since_creation_stand_with_the_rates_of_accesses(unit):
+    plain = unit.ok("rates accesses --month 2022-06 --json").json["recurrence"]
+    text = unit.ok("rates accesses --month 2022-06").out
+
+    assert plain["rows"][-1]["mean"] > 0
+    assert "mean cumulative function" in text
+
+
+def test_units_are_compared_with_the_limits_of_chance(unit, tmp_path):
+    ran = unit.ok("rates infections --compare-units --month 2022-06 --picture", tmp_path / "funnel.svg")
+    plain = unit.ok("rates infections --compare-units --month 2022-06 --json").json["funnels"][0]
+
+    assert "by unit; mean of all" in ran.out
+    assert "no verdict" in ran.out
+    assert [mark["name"] for mark in plain["marks"]] == ["U1", "U2"]
+    assert plain["marks"][1]["value"] is None
+    assert b"<svg" in (tmp_path / "funnel.svg").read_bytes()
 
 
 def test_prevalence_on_a_day_and_over_months(unit, tmp_path):
