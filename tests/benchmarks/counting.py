@@ -8,22 +8,29 @@ Time is that of the processor, since "on one core" must not depend on who else u
 
 from __future__ import annotations
 
+import resource
+import subprocess
+import sys
+import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 from time import process_time
 
 from ledger.chronology import History
+from ledger.people import Person, Unit
 from ledger.statistics.definitions import rulebook
 from ledger.statistics.moments import lives_of
 from ledger.statistics.patency import columns_of, patency_of_many
 from ledger.statistics.presence import month_of, population_of
 from ledger.statistics.report import quality_report
 from ledger.statistics.spells import each_spell_of, spells_of_lives
+from ledger.store import open_ledger
 from tests.benchmarks import Ratio
 from tests.lives import a_history
 from tests.statistics.said import ballooned, began, clot_out, clotted, given_up, gone, looked_at, made, needled
-from tests.statistics.unit import an_invented_unit, day
+from tests.statistics.unit import an_invented_unit, day, filled
 
 ACCESSES = 1_000_000
 KEPT = 2_000
@@ -86,7 +93,9 @@ def run(scale: float) -> Iterator[Ratio]:
     )
 
     yield _curve_alone(size)
-    yield _a_unit(max(2, int(200 * min(1.0, scale * 100))))
+    unit = max(2, int(200 * min(1.0, scale * 100)))
+    yield _a_unit(unit)
+    yield _the_command(unit)
 
 
 def _curve_alone(size: int) -> Ratio:
@@ -127,6 +136,34 @@ def _a_unit(size: int) -> Ratio:
         unit="s",
         wanted=None,
         peer_name="two seconds",
+        n=size,
+    )
+
+
+def _the_command(size: int) -> Ratio:
+    """`patency` of a unit as a process of its own, start-up included: the processor's time of the quickest of five."""
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "unit.sqlite"
+        with open_ledger(file, create=True, zone="Europe/London") as ledger:
+            ledger.who.add_unit(Unit(id="U1", name="Invented unit", zone="Europe/London", invented=True))
+            ledger.who.add_person(Person(id="N1", name="Nurse Invented", invented=True))
+            filled(ledger, size)
+        line = ["patency", "secondary-patency", "--unit", "U1", "--json", "--ledger", str(file)]
+        spent = []
+        for _ in range(5):
+            before = resource.getrusage(resource.RUSAGE_CHILDREN)
+            subprocess.run(
+                [sys.executable, "-c", "from cli.main import run; run()", *line], check=True, capture_output=True
+            )
+            after = resource.getrusage(resource.RUSAGE_CHILDREN)
+            spent.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+    return Ratio(
+        name="patency of a unit as a command, start-up included",
+        ours=min(spent),
+        peer=0.5,
+        unit="s",
+        wanted=1.0,
+        peer_name="half a second",
         n=size,
     )
 

@@ -21,6 +21,8 @@ from tests.benchmarks import Ratio
 from tests.benchmarks.lives import life
 
 WRITERS = 8
+PATIENCE = 120
+"""Seconds until everybody has to be ready. A writer that fails before that must not keep the others waiting for it."""
 BY = Signature(person="N1")
 
 
@@ -76,7 +78,7 @@ def _prepared(url: str, patients: int) -> None:
 def _together(work: Any, url: str, each: int, offset: int = 0) -> float:
     """Seconds from the moment when all writers are ready until the last one is done."""
     context = multiprocessing.get_context("spawn")
-    ready, go = context.Barrier(WRITERS + 1), context.Event()
+    ready, go = context.Barrier(WRITERS + 1, timeout=PATIENCE), context.Event()
     writers = [context.Process(target=work, args=(url, offset + n * each, each, ready, go)) for n in range(WRITERS)]
     for writer in writers:
         writer.start()
@@ -115,7 +117,7 @@ def _peer(url: str, first: int, each: int, ready: Any, go: Any) -> None:
 def _missed(url: str, each: int) -> int:
     """Rebuilds while eight write, once more when they have stopped, and counts what the read models lack."""
     context = multiprocessing.get_context("spawn")
-    ready, go = context.Barrier(WRITERS + 1), context.Event()
+    ready, go = context.Barrier(WRITERS + 1, timeout=PATIENCE), context.Event()
     offset = WRITERS * each
     writers = [context.Process(target=_ours, args=(url, offset + n * each, each, ready, go)) for n in range(WRITERS)]
     for writer in writers:
