@@ -796,13 +796,12 @@ def _sifted(page: Page, accesses: list[Meant], deeds: list[Deed], left_out: list
             )
         ):
             drop(deed, "not told as done")
-    for deed in list(deeds):
-        if (
-            deed.kind == "catheter-removed"
-            and not deed.in_title
-            and any(other.kind == "catheter-placed" and other.access is deed.access for other in deeds)
-        ):
-            drop(deed, "of the exchange")
+    # One catheter is not placed and removed in one operation: the title says which of the two it was.
+    for mine, other_kind in (("catheter-removed", "catheter-placed"), ("catheter-placed", "catheter-removed")):
+        for deed in list(deeds):
+            beside = [other for other in deeds if other.kind == other_kind and other.access is deed.access]
+            if deed.kind == mine and not deed.in_title and beside:
+                drop(deed, "of the exchange")
     _one_excision(deeds, drop)
     _catheters_of_one_place(page, deeds, drop)
     deeds.sort(key=lambda deed: min((one.weight != 3, one.start) for one in deed.evidence))

@@ -158,11 +158,11 @@ class _Desk:
     def drafts(self) -> Drafts:
         drafted: list[Drafted] = []
         waiting: list[Waiting] = []
-        made = {
-            self.reading.proposed[index].access
-            for index in self.chosen
-            if self.reading.proposed[index].kind in CREATING_KINDS
-        }
+        first: dict[str | None, str] = {}
+        for index in self.chosen:
+            first.setdefault(self.reading.proposed[index].access, self.reading.proposed[index].kind)
+        # An access whose first entry makes it needs no other one that makes it known.
+        made = {ref for ref, kind in first.items() if kind in CREATING_KINDS}
         introduced: set[str] = set()
         for index in self.chosen:
             proposal = self.reading.proposed[index]
@@ -291,9 +291,11 @@ class _Desk:
         return found
 
     def _all_lesions(self, access: str | None) -> list[ReadLesion]:
-        return [
+        """The lesions of an access, in the order in which the text tells them."""
+        found = [
             lesion for one in self.reading.proposed if one.access == access for lesion in one.detail.get("lesions", ())
         ]
+        return sorted(found, key=lambda lesion: lesion.quotes[0].start if lesion.quotes else 0)
 
     def _devices_and_lesions(self, proposal: Proposal, values: dict[str, Any], names: set[str]) -> None:
         access = proposal.access
