@@ -445,7 +445,7 @@ def nhs_number_holds(value: str) -> bool:
     >>> nhs_number_holds("999 000 0018"), nhs_number_holds("999 000 0019")
     (True, False)
     """
-    digits = [int(sign) for sign in value if sign.isdigit()]
+    digits = [int(sign) for sign in value if sign.isdecimal()]
     if len(digits) != 10:
         return False
     check = 11 - sum(digit * weight for digit, weight in zip(digits, range(10, 1, -1), strict=False)) % 11

@@ -59,7 +59,7 @@ class Package:
             with self._zip.open(info) as member:
                 # One byte more than it says, since what an archive says of itself is not to be believed.
                 found = member.read(info.file_size + 1)
-        except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError):
+        except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError, ValueError):
             raise CannotRead(
                 Why.BROKEN,
                 "A part of the document is damaged and cannot be unpacked.",

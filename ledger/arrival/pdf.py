@@ -28,7 +28,7 @@ def pdf_document(original: bytes, limits: Limits) -> Document:
     import logging
 
     from pypdf import PdfReader
-    from pypdf.errors import DependencyError, PdfReadError
+    from pypdf.errors import DependencyError, PyPdfError
 
     logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # its warnings can quote the file
     try:
@@ -38,7 +38,7 @@ def pdf_document(original: bytes, limits: Limits) -> Document:
         page_count = len(reader.pages)
     except DependencyError:
         raise _protected() from None
-    except (PdfReadError, ValueError, KeyError, TypeError, AttributeError, IndexError, OSError):
+    except (PyPdfError, ValueError, KeyError, TypeError, AttributeError, IndexError, OSError):
         raise CannotRead(
             Why.BROKEN,
             "The PDF file is broken or cut short.",

@@ -116,7 +116,7 @@ class ColumnMapping:
                 problem=f"The column mapping is not one: {place}: {first['msg']}.",
                 remedy="Correct it, or make it anew from the headings of the sheet.",
             ) from None
-        headings = [_key(column.heading) for column in found.columns]
+        headings = [heading_key(column.heading) for column in found.columns]
         if len(set(headings)) != len(headings):
             raise WrongInput(
                 problem="The column mapping names a heading twice.", remedy="Leave one use to each heading."
@@ -131,10 +131,12 @@ class ColumnMapping:
 
 def proposed_mapping(headings: Sequence[str], name: str = "proposed") -> ColumnMapping:
     """A first mapping for these headings, for a person to look at. Whatever it does not know stays plain text."""
-    known = {_key(heading): ColumnUse(group["use"]) for group in _known_headings() for heading in group["headings"]}
+    known = {
+        heading_key(heading): ColumnUse(group["use"]) for group in _known_headings() for heading in group["headings"]
+    }
     columns: list[Column] = []
     for heading in dict.fromkeys(heading for heading in headings if heading.strip()):
-        use = known.get(_key(heading))
+        use = known.get(heading_key(heading))
         taken = {column.use for column in columns}
         if use is not None and (use in (ColumnUse.TEXT, ColumnUse.IDENTIFIER) or use not in taken):
             columns.append(Column(heading=heading, use=use))
@@ -174,9 +176,9 @@ def _documents(
     order: Order,
     doubts: tuple[Doubt, ...],
 ) -> Iterator[Document | Refused]:
-    keys = [_key(heading) for heading in headings]
-    missing = [column.heading for column in mapping.columns if keys.count(_key(column.heading)) == 0]
-    twice = [column.heading for column in mapping.columns if keys.count(_key(column.heading)) > 1]
+    keys = [heading_key(heading) for heading in headings]
+    missing = [column.heading for column in mapping.columns if keys.count(heading_key(column.heading)) == 0]
+    twice = [column.heading for column in mapping.columns if keys.count(heading_key(column.heading)) > 1]
     if missing or twice:
         said = [f"has no column {heading!r}" for heading in missing] + [f"has {heading!r} twice" for heading in twice]
         raise CannotRead(
@@ -184,10 +186,12 @@ def _documents(
             f"The sheet does not fit the column mapping {mapping.name!r}: it {', and it '.join(said[:5])}.",
             "Import it with the mapping of its own kind, or save one for it.",
         )
-    uses = {_key(column.heading): column for column in mapping.columns}
+    uses = {heading_key(column.heading): column for column in mapping.columns}
     for row in rows:
         cells = [(heading, cell.strip()) for heading, cell in zip(headings, row, strict=False)]
-        if not any(cell for _, cell in cells) or all(_key(cell) == _key(heading) for heading, cell in cells if cell):
+        if not any(cell for _, cell in cells) or all(
+            heading_key(cell) == heading_key(heading) for heading, cell in cells if cell
+        ):
             continue
         yield _document_of(cells, uses, mapping, order, doubts)
 
@@ -206,7 +210,7 @@ def _document_of(
     for nth, (heading, raw) in enumerate(cells):
         # Normalised here, piece by piece, so that the spans of the hints hold in the text that is kept.
         cell, title = plain.normalised(raw), plain.normalised(heading).strip() or f"Column {nth + 1}"
-        column = uses.get(_key(heading))
+        column = uses.get(heading_key(heading))
         if not cell or (column is not None and column.use is ColumnUse.LEAVE_OUT):
             continue
         is_long = column is not None and column.use is ColumnUse.TEXT
@@ -264,7 +268,7 @@ def _clues(found: dict[ColumnUse, list[tuple[Column, str]]], mapping: ColumnMapp
         names = (NameClue(text=cell, source=f"column {column.heading}"),)
     births = []
     for column, cell in found.get(ColumnUse.BIRTH, []):
-        readings = _in_order(cell, mapping.dates, birth=True)
+        readings = readings_in_order(cell, mapping.dates, birth=True)
         if readings:
             births.append(BirthDateClue(as_said=cell, readings=readings, source=f"column {column.heading}"))
     sexes = found.get(ColumnUse.SEX)
@@ -279,7 +283,7 @@ def _clues(found: dict[ColumnUse, list[tuple[Column, str]]], mapping: ColumnMapp
 def _day(cell: str | None, dates: DateOrder | None, what: str) -> tuple[PartialDate | None, tuple[Doubt, ...]]:
     if cell is None:
         return None, ()
-    readings = _in_order(cell, dates)
+    readings = readings_in_order(cell, dates)
     if len(readings) == 1:
         return readings[0], ()
     if readings:
@@ -291,7 +295,7 @@ def _day(cell: str | None, dates: DateOrder | None, what: str) -> tuple[PartialD
 _NUMERIC = re.compile(r"\s*(\d{1,2})\s*[-/.]\s*(\d{1,2})\s*[-/.]\s*(?:\d{4}|\d\d)(?!\d)")
 
 
-def _in_order(cell: str, dates: DateOrder | None, birth: bool = False) -> tuple[PartialDate, ...]:
+def readings_in_order(cell: str, dates: DateOrder | None, birth: bool = False) -> tuple[PartialDate, ...]:
     """What a typed date can mean, given the order in which this house types its dates."""
     readings = day_readings(cell, birth=birth)
     numbers = _NUMERIC.match(cell)
@@ -301,7 +305,7 @@ def _in_order(cell: str, dates: DateOrder | None, birth: bool = False) -> tuple[
     return tuple(one for one in readings if one[5:] == f"{int(month):02}-{int(day):02}")
 
 
-def _key(heading: str) -> str:
+def heading_key(heading: str) -> str:
     """A heading for comparing: case, blanks and signs taken away."""
     return " ".join(re.findall(r"\w+", heading.lower()))
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from ledger.arrival.headers import (
     clues_in,
@@ -12,7 +14,8 @@ from ledger.arrival.headers import (
     nhs_number_holds,
     shown_labels,
 )
-from ledger.arrival.values import DocumentStatus
+from ledger.arrival.plain import normalised
+from ledger.arrival.values import BirthDateClue, DocumentStatus, IdentifierClue, NameClue
 
 
 @pytest.mark.parametrize(("what", "line", "expected"), shown_labels())
@@ -182,6 +185,48 @@ def test_the_check_digit_follows_the_published_example() -> None:
     assert nhs_number_holds("9434765919")
     assert not nhs_number_holds("9434765911")
     assert not nhs_number_holds("943476591")
+
+
+LABELS = [
+    "Patient: ",
+    "NHS No: ",
+    "MRN ",
+    "DOB: ",
+    "Surname: ",
+    "Forename: ",
+    "Sex: ",
+    "Re: ",
+    "Dictated: ",
+    "Status: ",
+]
+AFTER = (
+    st.text(max_size=25)
+    | st.text(alphabet="0123456789/.-³٣ ", max_size=14)
+    | st.sampled_from(["Maud Vellacott", "1950"])
+)
+
+
+@given(st.lists(st.tuples(st.sampled_from(LABELS), AFTER, st.sampled_from(["\n", "\t", "   ", ", "])), max_size=8))
+def test_law_whatever_stands_behind_a_label_is_quoted_where_it_stands_or_left_alone(
+    pairs: list[tuple[str, str, str]],
+) -> None:
+    text = normalised("".join("".join(pair) for pair in pairs))
+
+    clues = clues_in(text)
+    envelope_in(text)
+
+    for one in (*clues.identifiers, *clues.names, *clues.birth_dates):
+        said = (
+            one.as_said
+            if isinstance(one, BirthDateClue)
+            else one.value
+            if isinstance(one, IdentifierClue)
+            else one.text
+        )
+        assert one.span is not None
+        stretch = text[one.span.start : one.span.end]
+        # A family and a given name from two labels stand apart; everything else stands as it was said.
+        assert stretch == said or (isinstance(one, NameClue) and one.family and stretch.startswith(one.family))
 
 
 # --- The envelope -------------------------------------------------------------------------------------------------
