@@ -265,6 +265,13 @@ def _open(file: Path, when: PartialDate | None, desk: Desk) -> OpenedUp | str:
         return opened_up(file.read_bytes(), file.name, day=when, desk=desk)
     except OSError as failed:
         return f"The file cannot be read: {failed.strerror or 'unknown reason'}."
+    except Exception as unexpected:
+        from cli.main import DEBUG, reference_of
+
+        if os.environ.get(DEBUG):
+            raise
+        # A mistake of ours must not cost the other files of the folder; it is told with its reference.
+        return f"Something inside access-ledger failed on this file ({reference_of(unexpected)}); report that."
 
 
 # --- Saying what was done -----------------------------------------------------------------------------------------

@@ -92,21 +92,24 @@ class Desk:
             **settings,
         )
 
-    def at_terminal(self, line: str, answers: list[tuple[str, str]], columns: int = 100) -> str:
-        """Runs a command at a terminal and types each answer when what it answers has been shown; gives the screen."""
-        return _at_terminal([*OURS, *shlex.split(line)], {**os.environ, **self.environment}, answers, columns)
+    def at_terminal(self, line: str, answers: list[tuple[str, str]], then: str = "") -> str:
+        """Runs a command at a terminal and types each answer when what it answers has been shown; gives the screen.
+
+        `then` is typed at whatever else is asked for, once the answers are given.
+        """
+        return _at_terminal([*OURS, *shlex.split(line)], {**os.environ, **self.environment}, answers, then)
 
     def open(self) -> Ledger:
         return open_ledger(self.file)
 
 
-def _at_terminal(command: list[str], environment: dict[str, str], answers: list[tuple[str, str]], columns: int) -> str:
+def _at_terminal(command: list[str], environment: dict[str, str], answers: list[tuple[str, str]], then: str) -> str:
     import fcntl
     import struct
     import termios
 
     ours, theirs = pty.openpty()
-    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 45, columns, 0, 0))
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 45, 100, 0, 0))
     environment = {**environment, "TERM": "xterm", "NO_COLOR": "1"}
     # A controlling terminal of its own, so that Ctrl-C arrives as it would from a keyboard.
     process = subprocess.Popen(command, env=environment, preexec_fn=lambda: os.login_tty(theirs), pass_fds=[theirs])
@@ -114,10 +117,12 @@ def _at_terminal(command: list[str], environment: dict[str, str], answers: list[
     screen, seen, left, end = "", 0, list(answers), time.monotonic() + 60
     key = ""
     while time.monotonic() < end:
-        ready, _, _ = select.select([ours], [], [], 1.0)
+        ready, _, _ = select.select([ours], [], [], 0.3 if then and not left else 1.0)
         if not ready and key:
             # What is typed before a single key is waited for is thrown away, as by any terminal; so it is typed again.
             os.write(ours, key.encode())
+        elif not ready and then and not left:
+            os.write(ours, then.encode())
         if ready:
             try:
                 piece = os.read(ours, 4096)

@@ -10,6 +10,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
 from ledger.store.papers import StoredReport
 from tests.cli.conftest import NAME, OURS, REPORT, Desk
 
@@ -218,6 +220,28 @@ def test_an_empty_folder_and_a_path_that_is_not_there(desk: Desk, tmp_path: Path
     assert desk.ok("report import", tmp_path / "nothing").out == "There is no file there.\n"
     assert desk.run("report import", tmp_path / "Vellacott").code == 1
     assert "Vellacott" not in desk.run("report import", tmp_path / "Vellacott").err
+
+
+def test_a_mistake_of_ours_in_one_file_does_not_cost_the_others(
+    desk: Desk, a_report: Writer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from ledger.reading import reader
+
+    read = reader.read_report
+
+    def fails_on_one(text: str, envelope: object = None) -> object:
+        assert "70%" not in text, NAME
+        return read(text, envelope)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(reader, "read_report", fails_on_one)
+
+    ran = desk.run("report import --json", a_report(ANOTHER, name="a.txt"), a_report(name="b.txt"))
+
+    assert ran.code == 3
+    assert ran.json["outcomes"] == {"stored": 1, "unreadable": 1}
+    (bad,) = ran.json["not_read"]
+    assert "AssertionError at " in bad["problem"]
+    assert "Vellacott" not in bad["problem"]
 
 
 def test_only_bad_files_end_with_one(desk: Desk, tmp_path: Path) -> None:
