@@ -2049,6 +2049,18 @@ def test_of_two_facts_that_contradict_each_other_the_later_told_is_refused(data:
     assert refused_after(one_fact, another) == refused_after(another, one_fact)
 
 
+def test_what_is_taken_is_the_entry_and_not_what_was_judged_last():
+    gate = Gate(a_history(), today=TODAY)
+    first = happening("creation", "2020", access="A1", access_kind="fistula")
+    gate.consider(first, "e1")
+    gate.consider(happening("creation", "2021", access="A2", access_kind="fistula"), "e2")
+
+    gate.take(an_entry(first, 1, id="e1"))
+
+    assert gate.knows("A1")
+    assert not gate.knows("A2")
+
+
 @given(admitted_histories(), st.randoms(use_true_random=False))
 def test_doubts_do_not_depend_on_the_order_of_arrival(history: History, random: Any):
     plain = [entry for entry in history.entries if entry.event.kind in FACT_KINDS]

@@ -561,3 +561,28 @@ def test_a_fact_in_force_knows_its_day_its_kind_and_its_visit():
 
     assert isinstance(found, InForce)
     assert (found.happened, found.kind, found.visit, found.access) == ("2021-05", "banding", "V3", "A1")
+
+
+@given(admitted_histories(changes=4), st.data())
+def test_a_history_that_was_followed_by_entries_is_the_history_of_them_all(history: History, data: st.DataObject):
+    first = data.draw(st.integers(0, len(history.entries)))
+    earlier = replace(history, entries=history.entries[:first])
+    assert len(earlier.facts) <= first  # What was put in order already is what the longer history may build on.
+
+    longer = earlier.followed_by(history.entries[first:])
+
+    assert longer == history
+    assert longer.facts == history.facts
+
+
+def test_what_follows_a_joining_of_two_accesses_is_read_through_it():
+    earlier = grown(
+        a_history(fistula("2020-03-02"), fistula("2020-03", access="A2")),
+        happening("accesses-are-one", "2021-01-04", survivor="A1", other="A2"),
+    )
+    assert earlier.accesses == ("A1",)
+    longer = grown(earlier, on("examination", "2021-02-01", access="A2"))
+
+    followed = earlier.followed_by(longer.entries[-1:])
+
+    assert [one.access for one in followed.facts] == ["A1", "A1", "A1"]

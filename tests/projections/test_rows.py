@@ -90,3 +90,24 @@ def test_every_column_is_described_where_the_columns_are_told():
     described = rows.__doc__ or ""
 
     assert [column.name for column in fields(rows.AccessRow) if column.name not in described] == []
+
+
+def test_one_entry_that_says_a_month_of_two_needles_is_enough_to_be_proven_by_use():
+    history = a_history(
+        happening("creation", "2024-03-04", access="A1", access_kind="fistula", side="left"),
+        happening("access-used", "2024-07", access="A1", use="two-needles"),
+    )
+
+    (row,) = rows_of(history)
+
+    assert row.readiness == "proven-by-use"
+
+
+def test_two_days_of_needles_are_not_enough_to_be_proven_by_use_and_three_are():
+    days = ("2024-06-03", "2024-06-05", "2024-06-07")
+    made = happening("creation", "2024-03-04", access="A1", access_kind="fistula", side="left")
+    used = [happening("access-used", day, access="A1", use="two-needles") for day in days]
+
+    (after_two,), (after_three,) = rows_of(a_history(made, *used[:2])), rows_of(a_history(made, *used))
+
+    assert (after_two.readiness, after_three.readiness) == ("being-tried", "proven-by-use")
