@@ -6,8 +6,10 @@ a list of patients only when it is asked for, and then the look is noted in the 
 
 from __future__ import annotations
 
+import gc
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
@@ -664,7 +666,7 @@ def read(ledger: Ledger, unit: str | None, known_on: str | None) -> tuple[list[H
     people = {one.id: one for one in ledger.who.patients(unit=unit)}
     by_then = None if known_on is None else day_from(known_on, "--known-on")
     histories = []
-    with say.progress("patients", len(people)) as progress:
+    with uncollected(), say.progress("patients", len(people)) as progress:
         for place, patient in enumerate(people, start=1):
             if ledger.standing(number_of(patient)).joined_to is None:
                 history = ledger.history(patient, sessions=True)
@@ -672,6 +674,20 @@ def read(ledger: Ledger, unit: str | None, known_on: str | None) -> tuple[list[H
             if progress is not None:
                 progress(place)
     return histories, people
+
+
+@contextmanager
+def uncollected() -> Iterator[None]:
+    """What is read in here stays until the command ends, so the cyclic collector need not look through it, then or
+    later; for two hundred histories that is a sixth of the time."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.freeze()
+        if was_on:
+            gc.enable()
 
 
 def _population(ledger: Ledger, book: Rulebook, known_on: str | None) -> Population:

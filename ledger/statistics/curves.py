@@ -200,7 +200,7 @@ def kaplan_meier(
     """
     left, events, came = _checked(days, happened, entered)
     watched = _Watched(np.sort(came), np.sort(left))
-    day, count = np.unique(left[events], return_counts=True)
+    day, count = _distinct(left[events])
     at_risk = watched.at_risk(day)
     surviving: Floats = np.cumprod(1.0 - count / at_risk.astype(np.float64)).astype(np.float64)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
@@ -271,7 +271,7 @@ def log_rank(
     names, which = _grouped(group)
     if len(names) < 2 or not events.any():
         return None
-    day = np.unique(left[events])
+    day, _ = _distinct(left[events])
     deaths = np.zeros((len(day), len(names)))
     np.add.at(deaths, (np.searchsorted(day, left[events]), which[events]), 1)
     at_risk = np.column_stack(
@@ -321,7 +321,7 @@ def gray(
     main, other = causes == of, (causes != of) & (causes != 0)
     if len(names) < 2 or not main.any():
         return None
-    day = np.unique(left[main])
+    day, _ = _distinct(left[main])
     kinds = len(names)
     free = np.empty((len(day), kinds))  # G(t-) of each group at the days of events
     free_then = np.ones(len(left))  # G(T-) of each one's own day
@@ -385,10 +385,10 @@ def gray(
 def not_censored(left: Floats, causes: Ints) -> Callable[[Any], Floats]:
     """The Kaplan-Meier curve of being censored, just before a day; events on a day come before censorings."""
     censored = causes == 0
-    day, count = np.unique(left[censored], return_counts=True)
+    day, count = _distinct(left[censored])
     sorted_left = np.sort(left)
     at_risk = len(left) - np.searchsorted(sorted_left, day, side="left")
-    happened, happened_count = np.unique(left[~censored], return_counts=True)
+    happened, happened_count = _distinct(left[~censored])
     if len(happened):
         place = np.searchsorted(happened, day)
         inside = np.minimum(place, len(happened) - 1)
@@ -465,7 +465,7 @@ def aalen_johansen(
     which = np.asarray(cause, dtype=np.int64)
     left, events, came = _checked(days, which > 0, entered)
     watched = _Watched(np.sort(came), np.sort(left))
-    day = np.unique(left[events])
+    day, _ = _distinct(left[events])
     counts = np.zeros((len(day), len(causes)), dtype=np.int64)
     np.add.at(counts, (np.searchsorted(day, left[events]), which[events] - 1), 1)
     at_risk = watched.at_risk(day)
@@ -588,7 +588,7 @@ def mean_cumulative_count(
     gone, _, came = _checked(left, np.zeros(len(np.asarray(left)), dtype=bool), entered)
     on = np.asarray(event_days, dtype=float)
     watched = _Watched(np.sort(came), np.sort(gone))
-    day, count = np.unique(on, return_counts=True)
+    day, count = _distinct(on)
     at_risk = watched.at_risk(day)
     assert bool((at_risk > 0).all()), "an event on a day on which nobody was watched"
     numbers: dict[Hashable, int] = {}
@@ -707,6 +707,15 @@ def _checked(
     assert came.shape == left.shape, "each has a day from which it was watched"
     assert bool(((came < left) | (came <= 0)).all()), "whoever leaves before being watched was never watched"
     return left, events, np.where(came > 0, came, -1.0)
+
+
+def _distinct(days: Floats) -> tuple[Floats, Ints]:
+    """The days in order, each once, and how often each came. `numpy.unique` would load masked arrays for it."""
+    if not len(days):
+        return np.zeros(0), np.zeros(0, dtype=np.int64)
+    ordered = np.sort(days)
+    first = np.flatnonzero(np.concatenate(([True], ordered[1:] != ordered[:-1])))
+    return ordered[first], np.diff(np.concatenate((first, [len(ordered)]))).astype(np.int64)
 
 
 def _first(days: Floats, where: NDArray[np.bool_]) -> float | None:

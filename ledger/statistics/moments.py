@@ -83,22 +83,23 @@ class Session(NamedTuple):
     root: str
 
 
-@dataclass(slots=True)
-class Firsts:
+class Firsts(NamedTuple):
     """The facts that may be the first of their sort (of partial dates, several can be) and the days of the first."""
 
-    facts: list[InForce] = field(default_factory=list)
-    earliest: int = 0
-    latest: int = 0
+    facts: tuple[InForce, ...]
+    earliest: int
+    latest: int
 
-    def meet(self, one: InForce, earliest: int, latest: int) -> None:
-        """Takes the next fact in clinical order (by earliest reading) if it may still be the first."""
+    def meeting(self, one: InForce, earliest: int, latest: int) -> Firsts:
+        """With the next fact in clinical order (by earliest reading), if it may still be the first."""
         if not self.facts:
-            self.facts.append(one)
-            self.earliest, self.latest = earliest, latest
-        elif earliest <= self.latest and latest < self.latest:
-            self.facts.append(one)
-            self.latest = latest
+            return Firsts((one,), earliest, latest)
+        if earliest <= self.latest and latest < self.latest:
+            return Firsts((*self.facts, one), self.earliest, latest)
+        return self
+
+
+NONE_YET = Firsts((), 0, 0)
 
 
 @dataclass(slots=True)
@@ -138,11 +139,11 @@ class Life:
     second_creation: InForce | None = None
     known: InForce | None = None
     planned: InForce | None = None
-    needled: Firsts = field(default_factory=lambda: Firsts())
-    two_needled: Firsts = field(default_factory=lambda: Firsts())
-    assessments: list[InForce] = field(default_factory=list)
-    visits: list[Visit] = field(default_factory=list)
-    troubles: list[InForce] = field(default_factory=list)
+    needled: Firsts = NONE_YET
+    two_needled: Firsts = NONE_YET
+    assessments: tuple[InForce, ...] = ()
+    visits: tuple[Visit, ...] = ()
+    troubles: tuple[InForce, ...] = ()
     """Infections and examinations: what rates ask for beside the moments."""
     exact: bool = True
 
@@ -350,15 +351,15 @@ def _to_life(life: Life, one: InForce, what: str, begun_out_of: list[tuple[str, 
             life.planned = life.planned or one
         case FirstCannulation():
             earliest, latest = days_of(fact.happened, life.zone)
-            life.needled.meet(one, earliest, latest)
+            life.needled = life.needled.meeting(one, earliest, latest)
             if used_with_two(one):
-                life.two_needled.meet(one, earliest, latest)
+                life.two_needled = life.two_needled.meeting(one, earliest, latest)
         case AccessUsed() | CannulationSession():
             earliest, latest = days_of(fact.happened, life.zone)
             if fact.use in _NEEDLED or (fact.use is None and isinstance(fact, CannulationSession) and fact.needles):
-                life.needled.meet(one, earliest, latest)
+                life.needled = life.needled.meeting(one, earliest, latest)
                 if used_with_two(one):
-                    life.two_needled.meet(one, earliest, latest)
+                    life.two_needled = life.two_needled.meeting(one, earliest, latest)
             use = fact.use
             if use is None and isinstance(fact, CannulationSession) and fact.needles in (1, 2):
                 use = Use.TWO_NEEDLES if fact.needles == 2 else Use.ONE_NEEDLE
@@ -367,11 +368,11 @@ def _to_life(life: Life, one: InForce, what: str, begun_out_of: list[tuple[str, 
             if earliest == latest and fact.use is not Use.NOT_USED:
                 life.care.sessions.append(Session(earliest, life.access, fact, one.root))
         case Visit():
-            life.visits.append(fact)
+            life.visits = (*life.visits, fact)
         case Infection() | Examination():
-            life.troubles.append(one)
+            life.troubles = (*life.troubles, one)
         case MaturityAssessed():
-            life.assessments.append(one)
+            life.assessments = (*life.assessments, one)
         case SecondStage():
             made = life.made
             # Brought to the surface without having been planned in two stages: an operation of its own.

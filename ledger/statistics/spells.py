@@ -64,8 +64,7 @@ class Reading(NamedTuple):
         return self.entered.toordinal() - self.start.toordinal()
 
 
-@dataclass(frozen=True, slots=True)
-class Spell:
+class Spell(NamedTuple):
     """An access (or an index intervention, or a device) under a definition.
 
     `shortest` and `longest` are the same object where every date is known to the day. `notes` are codes of what is
@@ -239,7 +238,7 @@ def spells_of_lives(
             yield from counting.of(life)
         else:
             for found in counting.of(life):
-                yield found if isinstance(found, LeftOut) else replace(found, group=label(life, found))
+                yield found if isinstance(found, LeftOut) else found._replace(group=label(life, found))
 
 
 def watched_of(life: Life, definition: Definition, cut: date) -> Spell | LeftOut:
@@ -369,6 +368,9 @@ class _Counting:
         self.failed_index = chosen.get("failed-index", "counts")
         self.lesion_rule = chosen.get("target-lesion", "same-lesion")
         self.rule = chosen.get("maturation-rule", "two-thirds")
+        self.works_out = (
+            self.wants_matured or self.wants_first_use or definition.start in ("index-intervention", "index-lesion")
+        )
         self.how = _HOW[chosen.get("partial-dates", "range")]
 
     def of(self, life: Life) -> list[Spell | LeftOut]:
@@ -431,7 +433,7 @@ class _Counting:
         if not told and _was_there_before(life):
             # Of an access that was met in use, the first use recorded here is not the first there was.
             return self._left(life, "first-use-unknown", life.known or life.made)
-        return self._watched(life, used.earliest, used.latest, tuple(used.facts), from_beginning=False)
+        return self._watched(life, used.earliest, used.latest, used.facts, from_beginning=False)
 
     def _from_placement(self, life: Life) -> list[_Start] | LeftOut:
         return self._from_creation(life)
@@ -524,6 +526,8 @@ class _Counting:
 
     def _watched_from(self, life: Life) -> tuple[int, int, InForce | None] | None:
         """From which day this access was watched, where it was there before; None where from its beginning."""
+        if life.made is not None and life.care.first_seen is None and self.met_late != "enters-with-care":
+            return None
         found: list[tuple[int, int, InForce | None]] = []
         if life.made is None and life.known is not None:
             found.append((*days_of(life.known.fact.happened, life.zone), life.known))
@@ -648,7 +652,8 @@ class _Counting:
                 if loss.is_closing:
                     notes = (*notes, "censored-by-choice")
 
-        for when, what, roots in self._computed(life, start, line, began, day_of):
+        worked_out = self._computed(life, start, line, began, day_of) if self.works_out else ()
+        for when, what, roots in worked_out:
             counted_on = max(when, began)
             is_end = what in self.ends or what == "failed-index"
             here = (counted_on, 0 if is_end else 1, self.order.get(what, 50))
