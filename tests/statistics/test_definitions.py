@@ -5,17 +5,19 @@ from __future__ import annotations
 import doctest
 import importlib
 import pkgutil
+from pathlib import Path
 
 import pytest
 
+import ledger
 import ledger.statistics
 from ledger.errors import WrongInput
 from ledger.statistics.bounds import SAID, curves_published, rates_published
 from ledger.statistics.definitions import rulebook
 from ledger.statistics.spells import NOTES, WHY_LEFT_OUT, Spell, spell_of
 from ledger.vocabulary import AccessKind
-from tests.lives import a_history
-from tests.statistics.said import banded, clotted, made
+from tests.lives import a_history, happening
+from tests.statistics.said import banded, clotted, made, needled
 from tests.statistics.test_spells import CUT
 
 BOOK = rulebook()
@@ -148,8 +150,6 @@ sources = ["ours"]
 
 
 def test_a_site_adds_a_definition_a_class_and_its_own_defaults():
-    from tests.lives import happening
-
     book = rulebook(OWN)
     history = a_history(
         made("2021-03-02"), banded("2021-06-01"), happening("instruction", "2021-05-01", access="A1", what="rest")
@@ -164,6 +164,23 @@ def test_a_site_adds_a_definition_a_class_and_its_own_defaults():
     assert book.definition("post-intervention-primary-patency").choices["index-days"] == "7"
     # The package's own rulebook is not touched.
     assert "time-to-rest" not in rulebook().definitions
+
+
+def test_the_example_of_a_sites_file_in_the_readme_counts():
+    page = (Path(ledger.__file__).parent / "README.md").read_text(encoding="utf-8")
+    book = rulebook(page.split("```toml\n")[1].split("```")[0])
+    rest = happening("instruction", "2021-09-01", access="A1", what="rest")
+    history = a_history(made("2021-03-02"), needled("2021-05-10"), rest)
+
+    found = spell_of(history, "A1", book.definition("rest-free-survival"), CUT)
+
+    assert (str(found.longest.start), str(found.longest.end), found.longest.ended_by) == (
+        "2021-05-10",
+        "2021-09-01",
+        "resting",
+    )
+    assert book.definition("secondary-patency").choices["primary-failures"] == "left-out"
+    assert book.definition("target-lesion-primary-patency").choices["index-days"] == "1"
 
 
 def test_a_site_can_say_that_a_kind_of_event_means_something_else():
