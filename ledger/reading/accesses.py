@@ -69,6 +69,7 @@ class Named:
     side_span: tuple[int, int] | None = None
     in_limb: bool = False
     is_tunnelled_here: bool = False
+    is_of_old: bool = False  # the whole sentence is history
 
     @property
     def is_certain(self) -> bool:
@@ -136,7 +137,15 @@ def _named(page: Page, thing: Thing) -> Named:
     one = Named(thing, kind, thing.get("strength") or "medium", start=thing.start, end=thing.end)
     one.site, one.inflow, one.outflow = thing.get("site"), thing.get("inflow"), thing.get("outflow")
     one.configuration, one.material = thing.get("configuration"), thing.get("material")
-    one.scope = page.scope(thing).what
+    scope = page.scope(thing)
+    one.scope = scope.what
+    verbs = [other for other in page.within(thing.sentence) if other.cls == "verb"]
+    one.is_of_old = (
+        scope.what == "past"
+        and scope.cue is not None
+        and bool(verbs)
+        and not any(page.scope(verb, noun=verb.get("form") == "n").is_now for verb in verbs)
+    )
     one.role = page.role(thing)
     sentence = page.sentence(thing.sentence)
     one.is_tunnelled_here = "tunnel" in page.low[sentence.start : sentence.end]
@@ -247,6 +256,14 @@ def _can_be(meant: Meant, one: Named, found: list[Meant]) -> bool:
         else:
             return False
     elif one.kind is None and meant.kind in CATHETERS:
+        return False
+    if (
+        one.is_of_old
+        and (one.side or one.vein)
+        and meant.side is None
+        and any(name.scope == "now" for name in meant.named)
+    ):
+        # "Previous right line removed three days ago" does not say on which side today's is.
         return False
     for name in ("side", "vein"):
         mine, theirs = getattr(meant, name), getattr(one, name)
@@ -392,7 +409,10 @@ def _settle_catheter(page: Page, meant: Meant) -> None:
         told = page.low[sentence.start : sentence.end]
         if re.search(r"occluded|thrombosed|attempt|could not|would not|abandoned|unsuccessful|failed|unable", told):
             weight *= 0.1
-        elif any(other.get("do") in ("place", "exchange", "remove") for other in page.within(thing.sentence)):
+        elif scope in ("now", "diagnosis") and (
+            re.search(r"\b(?:punctured|accessed|cannulated|entered|via|through)\b", told)
+            or any(other.get("do") in ("place", "exchange", "remove") for other in page.within(thing.sentence))
+        ):
             weight *= 4
         if best is None or weight > best[0]:
             best = (weight, vein, side, span)

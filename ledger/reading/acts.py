@@ -194,6 +194,7 @@ def _shown_by_the_name(page: Page, accesses: list[Meant], evidence: list[Evidenc
                 found.append(
                     Evidence("second-stage", thing.start, thing.end, thing, 3, page.role(thing), Scope("now"), access)
                 )
+    found.extend(_in_one_stage(page, evidence))
     if not strict and not page.is_clinic:
         found.extend(_in_and_out(page, accesses))
     if not any(one.kind == "stent" for one in evidence):
@@ -221,7 +222,19 @@ def _shown_by_the_name(page: Page, accesses: list[Meant], evidence: list[Evidenc
     return found
 
 
-_IN_OR_OUT = re.compile(r"\s+(?P<what>in|out)\s*(?=[,.;]|\d|$|\n|w/|with no)")
+def _in_one_stage(page: Page, evidence: list[Evidence]) -> list[Evidence]:
+    """A transposition in one stage makes the fistula as well."""
+    if any(one.kind == "creation" and one.scope.is_now for one in evidence):
+        return []
+    for one in evidence:
+        if one.kind != "second-stage" or one.weight != 3 or not one.scope.is_now:
+            continue
+        if any(thing.cls == "stage" and thing.get("stage") == "only" for thing in page.within(one.thing.sentence)):
+            return [Evidence("creation", one.start, one.end, one.thing, 3, one.role, one.scope, one.access)]
+    return []
+
+
+_IN_OR_OUT = re.compile(r"\s+(?P<what>in|out)\s*(?=[,.;(]|\d|$|\n|w/|with no)")
 
 
 def _in_and_out(page: Page, accesses: list[Meant]) -> list[Evidence]:
@@ -380,6 +393,13 @@ def _act(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOut
     scope = page.scope(thing, noun=noun)
     if page.is_questioned(thing):
         scope = Scope("planned")
+    if (
+        kind == "other-intervention"
+        and access is None
+        and not any(one.cls in ("head", "vessels", "part") for one in around)
+    ):
+        left_out.append(LeftOut(thing.start, thing.end, kind, "no access"))
+        return None
     if kind == "angioplasty":
         reason = _no_angioplasty(page, thing)
         if reason is not None:
@@ -431,7 +451,10 @@ def _no_angioplasty(page: Page, thing: Thing) -> str | None:
         return "not an angioplasty"
     needs = thing.get("needs")
     if needs == "balloon":
-        sized = any(one.unit in ("mm", "size", "sizes") for one in page.quantities_in(sentence.start, sentence.end))
+        sized = any(
+            one.unit in ("mm", "size", "sizes") and one.first.at_most is not None and one.first.at_most <= 26
+            for one in page.quantities_in(sentence.start, sentence.end)
+        )
         if "balloon" not in text and not sized:
             return "not told as done"
         if re.search(r"\bdilators?\b|tract|subcutaneous|skin|cervi", text) and "balloon" not in text:

@@ -109,11 +109,13 @@ class _Walk:
         self.lesions: list[_Open] = []
         self.spoken: list[_Open] = []  # those of the sentence that last spoke of any
         self.treated: list[_Open] = []
+        self.now = -1  # the sentence that is being read
 
     # --- One sentence
 
     def read(self, index: int) -> None:
         page = self.page
+        self.now = index
         sentence = page.sentence(index)
         things = page.within(index)
         quantities = page.quantities_in(sentence.start, sentence.end)
@@ -313,6 +315,8 @@ class _Walk:
             r"\b(?:dilat\w+|plast\w+|balloon\w*|angioplast\w+|pta)\b[^.;%]{0,60}\bto\s*$", before
         ) and not re.match(r"[\s)]*(?:stenosis|narrowing)", after):
             return True
+        if re.search(r"\b(?:after|following)\b[^.;%]{0,40}\bballoons?\b[^.;%]{0,30}$", before):
+            return True
         # "Residual was 10 % at the anastomosis and 20 % in the axillary vein": the second goes on as the first.
         between = [mark for mark in things if lower <= mark.start < one.start and mark.cls in _MARKS]
         if at and not between and len(before) < 60 and self._is_residual(percents[at - 1], index, things, percents):
@@ -415,6 +419,8 @@ class _Walk:
         return max(thing.start - one.end, one.start - thing.end, 0)
 
     def _speaks_of_stenosis(self, one: Quantity, things: list[Thing]) -> bool:
+        if any(thing.cls == "act" and thing.get("kind") in ("angioplasty", "stent") for thing in things):
+            return True
         near = [thing for thing in things if thing.cls in ("stenosis", "instent")]
         return any(self.page.words_between(min(thing.end, one.end), max(thing.start, one.start)) <= 6 for thing in near)
 
@@ -439,7 +445,7 @@ class _Walk:
                 continue
             if before is not None and lesion.before is not None and lesion.before != before:
                 # Another number at the same place is another lesion only if a segment tells them apart.
-                if not (lesion.segment and where.segment) and lesion.sentence >= 0:
+                if not (lesion.segment and where.segment) and lesion.sentence != self.now:
                     return lesion
                 continue
             return lesion
@@ -481,7 +487,7 @@ class _Walk:
     def _graded(self, index: int, things: list[Thing], places: list[_Where], percents: list[Quantity]) -> list[_Open]:
         """A stenosis told without a number: it stays in words."""
         page = self.page
-        found = []
+        found = self._tight(index, things, places, percents)
         for at, thing in enumerate(things):
             words = page.low[thing.start : thing.end]
             if thing.cls != "stenosis" or words == "waist" or (words.startswith("lesion") and not places):
@@ -527,6 +533,22 @@ class _Walk:
                 lesion.in_stent = True
             lesion.sentence = index
             found.append(lesion)
+        return found
+
+    def _tight(self, index: int, things: list[Thing], places: list[_Where], percents: list[Quantity]) -> list[_Open]:
+        """ "Tight arch": a grade directly before a place is a stenosis without the word."""
+        found = []
+        for thing in things:
+            if thing.cls != "grade" or thing.get("grade") not in ("severe", "critical", "subtotal") or percents:
+                continue
+            if any(other.cls == "stenosis" for other in things) or not self.page.scope(thing).is_now:
+                continue
+            where = next((one for one in places if 0 <= one.start - thing.end <= 2), None)
+            if where is not None and self._lesion_at(where, None) is None:
+                lesion = self._opened(where, index)
+                lesion.grade = Grade(thing.get("grade") or "severe")
+                lesion.cite(thing.start, where.end)
+                found.append(lesion)
         return found
 
     def _is_told_treated(self, index: int, thing: Thing) -> bool:
@@ -610,6 +632,8 @@ class _Walk:
             r"[\s,]*(?:\(?[\w\-]+\)?\s+){0,4}?(?:stent|covered|endoprosthesis)", after.split(".")[0]
         ) and not re.match(r"[\s,]*(?:\w+\s+){0,3}?balloon", after):
             return "stent"
+        if re.match(r"\s*(?:pta|plasty|dcb|deb|angioplasty)\b", after) and not not_plasty:
+            return "balloon"
         if (
             re.match(
                 (

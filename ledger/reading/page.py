@@ -280,7 +280,7 @@ class Page:
         after = self.low[found.end : found.end + 24]
         return bool(
             re.match(
-                r"[\s.:/)\-]*\s*(?:ij|ijv|sc|av|bc|rc|bb|bv|fem|femoral|upper|fore|arm|thigh|groin"
+                r"[\s.:/)\-]*\s*(?:ij|ijv|sc|av|bc|rc|bb|bv|fem|femoral|upper|fore|fa\b|ua\b|arm|thigh|groin"
                 r"|ue\b|rcf|bcf|bbf|jug|int|sub|ext|inn"
                 r"|ceph|bas|brach|radio|tdc|tunn|tesio|perm|vas|ptfe|loop|wrist|elbow|chest|neck|hand"
                 r"|leg|iliac|side|dialysis|graft"

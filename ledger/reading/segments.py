@@ -141,6 +141,10 @@ def parts_of(text: str, low: str) -> Parts:
                 if new_line and not listed and (end - start > 90 or text[end - 1] in ".;"):
                     # Notes go on in the next line without a heading; an unnumbered list of titles has no full stops.
                     narrated = narrated or not _NAMES_A_DEED.search(low, start, end)
+                if new_line and not listed:
+                    line_end = text.find("\n", start)
+                    line = text[start : line_end if 0 <= line_end < finish else finish]
+                    narrated = narrated or re.search(r"[.;]\s+\S", line.rstrip()) is not None
                 if narrated or (index == 0 and end - start > 90 and _TELLS.search(low, start, end)):
                     narrated, mine = True, "technique"
             if role == "opening" and (index > 2 or end - start > 110):
