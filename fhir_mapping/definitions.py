@@ -160,7 +160,10 @@ def structure_definitions(canonical: str = CANONICAL) -> list[Resource]:
             canonical,
             kind,
             f"The fields of an entry of the kind {kind.replace('-', ' ')}. {_first_line(KINDS[kind])}",
-            _children(KINDS[kind], "Extension"),
+            [
+                *_children(KINDS[kind], "Extension"),
+                *(_child("Extension", "happened", "when", ["dateTime", "string"]) if kind == "instruction" else ()),
+            ],
             ["Resource"],
         )
         for kind in KINDS

@@ -11,14 +11,14 @@ facts (the access, the visit, a device's life) is gathered in `context.py`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 from uuid import NAMESPACE_URL, UUID, uuid5
 
 from fhir_mapping.context import AccessSeen, Context
 from fhir_mapping.details import Voice, children, sentences
-from fhir_mapping.elements import Element, Resource, dated, local_system, narrative, standard, string
+from fhir_mapping.elements import Element, Resource, date_time, dated, local_system, narrative, standard, string
 from fhir_mapping.site import Directory, Site, WordsOf
 from ledger.chronology import History, InForce
 from ledger.dates import PartialDate
@@ -150,17 +150,25 @@ class Names:
         own: str | None = None,
         more: list[Element] | None = None,
         ordinal: int | None = None,
+        tells_when: bool = False,
     ) -> Resource:
         """What every resource made of an entry begins with: id, meta, narrative, our extension, identifier.
 
         `part` names which of several; `about` is the part of the fact that it tells (the fact itself by default), and
         `own` the name of its extension; fields in `left_out` have another home in this resource, and `ordinal` is the
-        place of the part in its list.
+        place of the part in its list. `tells_when` puts the date into the extension, where the resource has no
+        element for it.
         """
         fact = one.fact
         about = fact if about is None else about
+        if about is fact and one.access != getattr(fact, "access", one.access):
+            about = replace(fact, access=one.access)
         value = f"{one.root}/{part}" if part else one.root
         fields = children(about, self.voice, left_out)
+        if tells_when:
+            when = date_time(fact.happened, self.history.zone)
+            exactly = when == str(fact.happened)
+            fields.append({"url": "happened", "valueDateTime" if exactly else "valueString": str(fact.happened)})
         if ordinal is not None:
             fields.append({"url": "ordinal", "valueInteger": ordinal})
         extension = list(more or ())
@@ -170,7 +178,7 @@ class Names:
             )
         told = sentences(about, self.voice)
         said = [f"{title}, {fact.happened}", *told]
-        if fact.note is not None and about is fact:
+        if fact.note is not None and part == "":
             said.append(self.words(fact.note) or "")
         return {
             "resourceType": kind,
@@ -197,9 +205,7 @@ class Names:
 
         `tag` is the identifier of the two types that have no element for one.
         """
-        made: Element = {}
-        if entry is not None:
-            made["source"] = f"{self.site.namespace}#{entry}"
+        made: Element = {"source": self.site.namespace if entry is None else f"{self.site.namespace}#{entry}"}
         if self.patient.invented:
             made["security"] = [self.site.codes.coding("security/test-data")]
         if kind is not None:

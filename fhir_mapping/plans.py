@@ -208,6 +208,7 @@ def resource_from_instruction(fact: Instruction, one: InForce, names: Names) -> 
                 one,
                 title,
                 more=[*names.note_extension(one), *names.target(one.access, FLAG_DETAIL)],
+                tells_when=True,
             ),
             "status": "active",
             "category": [concept(names.site, local=names.kind_coding(fact.kind), text="instruction")],
