@@ -32,6 +32,8 @@ COMMANDS: dict[str, Later] = {
     "brief": Later("cli.look:brief", "What one needs to know before anybody touches the arm.", LOOK),
     "history": Later("cli.look:history", "The whole life of an access, a sentence a line.", LOOK),
     "audit": Later("cli.look:audit", "Who did and looked at what.", LOOK),
+    "rounds": Later("cli.rounds:rounds", "What must not be forgotten, a sheet a shift.", LOOK),
+    "refer": Later("cli.rounds:refer", "Send to the access centre: an entry, and the sheet.", LOOK),
     "patency": Later("cli.count:patency", "How long accesses stay open, by named definitions.", COUNT),
     "rates": Later("cli.count:rates", "Infections, thrombosis and interventions over time.", COUNT),
     "prevalence": Later("cli.count:prevalence", "Through what the patients dialyse; catheters that stayed.", COUNT),

@@ -1,0 +1,365 @@
+"""Rounds: what must not be forgotten in a unit, a sheet a shift; and the way to the access centre, `refer`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from cli import say
+from cli.naming import access_named, named_in
+from cli.options import (
+    ByOption,
+    JsonOption,
+    LedgerOption,
+    PatientArgument,
+    TodayOption,
+    day_from,
+    opened,
+    signature_of,
+    the_patient,
+    today_of,
+)
+
+if TYPE_CHECKING:
+    from ledger.people import Patient
+    from ledger.projections.brief import WaitingReport
+    from ledger.rounds.lines import Line
+    from ledger.rounds.rules import Rules
+    from ledger.store import Ledger
+
+RulesOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--rules",
+        envvar="ACCESS_LEDGER_RULES",
+        metavar="FILE",
+        help="Rules of your own: a TOML file that switches, edits or adds rules.",
+        show_default=False,
+    ),
+]
+
+
+def rounds(
+    unit: Annotated[
+        str | None, typer.Option("--unit", metavar="UNIT", help="Only the patients of this unit.", show_default=False)
+    ] = None,
+    shift: Annotated[
+        str | None, typer.Option("--shift", metavar="SHIFT", help="Only those of this shift.", show_default=False)
+    ] = None,
+    on: Annotated[
+        str | None,
+        typer.Option("--on", metavar="DAY", help="What was due on this day, by what had happened then."),
+    ] = None,
+    patient: Annotated[
+        str | None, typer.Option("--patient", metavar="PATIENT", help="Only this patient.", show_default=False)
+    ] = None,
+    show_rules: Annotated[
+        bool, typer.Option("--show-rules", help="Print the rules in use with their sources instead.")
+    ] = False,
+    rules: RulesOption = None,
+    by: ByOption = None,
+    today: TodayOption = None,
+    ledger: LedgerOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """What must not be forgotten, in the order of the ward, on one sheet a shift."""
+    from cli.look import noted
+
+    in_use = rules_of(rules)
+    if show_rules:
+        _tell_rules(in_use, as_json)
+        return
+    with opened(ledger) as found:
+        chosen = _patients(found, unit, shift, patient)
+        day = day_from(on, "--on") if on is not None else None
+        sheets: dict[str, list[tuple[Patient, tuple[Line, ...], tuple[Line, ...], date]]] = {}
+        waiting = _waiting(found, chosen)
+        for one in chosen:
+            at = day or today_of(found, one.id, today)
+            lines, decided = _lines(found, one, at, in_use, waiting.get(one.id, []))
+            sheets.setdefault(one.shift or "", []).append((one, lines, decided, at))
+        if as_json:
+            say.as_json(_as_json(sheets, in_use, unit, found))
+        else:
+            _tell(sheets, unit, len(chosen))
+        noted(found, "rounds", by, chosen[0].id if patient is not None else None, unit)
+
+
+def rules_of(file: Path | None) -> Rules:
+    """The rules in use: the shipped ones, and those of a site. Raises WrongInput for a file that cannot be read."""
+    from ledger.errors import WrongInput
+    from ledger.rounds.rules import load_rules
+
+    if file is None:
+        return load_rules()
+    try:
+        return load_rules(file.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError):
+        raise WrongInput("The file of --rules cannot be read.", "Check its name, and that it is text.") from None
+
+
+def _patients(ledger: Ledger, unit: str | None, shift: str | None, patient: str | None) -> list[Patient]:
+    """Whom rounds are about, from the tables alone: no history is loaded to find out."""
+    from ledger.errors import WrongInput
+
+    if patient is not None:
+        return [the_patient(ledger, patient)]
+    if unit is not None and unit not in {one.id for one in ledger.who.units()}:
+        raise WrongInput("There is no such unit in this ledger.", "Look with `access-ledger unit list`.")
+    return [one for one in ledger.who.patients(unit=unit) if not one.erased and (shift is None or one.shift == shift)]
+
+
+def _waiting(ledger: Ledger, chosen: Iterable[Patient]) -> dict[str, list[WaitingReport]]:
+    """The reports that wait, by patient: one question to the store, not one a patient."""
+    from ledger.dates import PartialDate
+    from ledger.projections.brief import WaitingReport
+
+    wanted = {one.id for one in chosen}
+    found: dict[str, list[WaitingReport]] = {}
+    for report in ledger.papers.reports(state="waiting"):
+        if report.patient in wanted and report.patient is not None:
+            day = (report.proposed or {}).get("happened")
+            found.setdefault(report.patient, []).append(
+                WaitingReport(
+                    report=report.id, happened=PartialDate(day) if day else None, received=report.arrived_at[:10]
+                )
+            )
+    return found
+
+
+def _lines(
+    ledger: Ledger, one: Patient, day: date, rules: Rules, waiting: list[WaitingReport]
+) -> tuple[tuple[Line, ...], tuple[Line, ...]]:
+    from ledger.admission import doubts_of
+    from ledger.rounds.lines import decided_of, lines_of
+
+    history = ledger.history(one.id, sessions=True)
+    if not history.entries:
+        return (), ()
+    lines = lines_of(
+        history, one, day, rules, waiting, words=ledger.papers.words, names=_nobody, doubts=doubts_of(history)
+    )
+    lines = tuple(_named(line, history) for line in lines)
+    return lines, decided_of(history, one, day, rules)
+
+
+def _nobody(_: str) -> None:
+    return None
+
+
+def _named(line: Line, history: Any) -> Line:
+    from dataclasses import replace
+
+    return replace(line, words=named_in(line.words, history))
+
+
+# --- Telling ------------------------------------------------------------------------------------------------------
+
+Sheets = dict[str, list[tuple["Patient", tuple["Line", ...], tuple["Line", ...], date]]]
+
+
+def _tell(sheets: Sheets, unit: str | None, patients: int) -> None:
+    from ledger.projections.brief import CAUTIONS
+    from ledger.projections.wording import date_words
+
+    if not patients:
+        say.out("No patient fits.")
+        return
+    first = True
+    for shift in sorted(sheets):
+        rows = sheets[shift]
+        if not first:
+            say.out("\f" if not say.is_terminal() else "")
+        first = False
+        where = f"{unit or 'all units'}, shift {say.shown(shift) if shift else 'not recorded'}"
+        lines = [line for _, found, _, _ in rows for line in found]
+        say.heading(f"Rounds, {where}, {date_words(rows[0][3])}")
+        said = say.counted(len(lines), "line") if lines else "nothing to bring up"
+        say.out(f"{say.counted(len(rows), 'patient')}, {said}. Recorded facts only; look, listen, feel first.")
+        _tell_lines(rows)
+        _tell_decided(rows)
+        say.out()
+        for caution in CAUTIONS[-2:]:
+            say.paragraph(caution)
+    if all(one.invented for rows in sheets.values() for one, _, _, _ in rows):
+        say.out("All of them are invented; no such person exists.")
+
+
+def _tell_lines(rows: list[tuple[Patient, tuple[Line, ...], tuple[Line, ...], date]]) -> None:
+    from ledger.rounds.lines import HEADINGS, ORDER
+
+    for which, heading in HEADINGS.items():
+        told = [(one, line) for one, found, _, _ in rows for line in found if line.line is which]
+        if not told:
+            continue
+        say.out()
+        say.heading(f"{ORDER[which] + 1}. {heading}")
+        for one, line in told:
+            access = f"{line.access_name}: " if line.access_name else ""
+            say.paragraph(f"{_who(one)}: {access}{say.shown(line.words)}", "  ", "      ")
+
+
+def _tell_decided(rows: list[tuple[Patient, tuple[Line, ...], tuple[Line, ...], date]]) -> None:
+    told = [(one, line) for one, _, decided, _ in rows for line in decided]
+    if told:
+        say.out()
+        say.heading("Apart: catheters that stay by a decision")
+        for one, line in told:
+            # Of the words only the days in the body; what limit they are past is not what was decided.
+            days = line.words.split(";")[0]
+            say.paragraph(f"{_who(one)}: {line.access_name}: {days}; {line.decided}", "  ", "      ")
+
+
+def _who(one: Patient) -> str:
+    return f"{one.id} {say.shown(one.name or '')}".strip()
+
+
+def _as_json(sheets: Sheets, rules: Rules, unit: str | None, ledger: Ledger) -> dict[str, Any]:
+    return {
+        "unit": unit,
+        "rules": rules.version,
+        "printed": ledger.clock().isoformat(),
+        "shifts": [
+            {
+                "shift": shift or None,
+                "patients": [
+                    {
+                        "patient": one.id,
+                        "day": day.isoformat(),
+                        "lines": [line.to_json() for line in lines],
+                        "by_decision": [line.to_json() for line in decided],
+                    }
+                    for one, lines, decided, day in sheets[shift]
+                ],
+            }
+            for shift in sorted(sheets)
+        ],
+    }
+
+
+def _tell_rules(rules: Rules, as_json: bool) -> None:
+    if as_json:
+        say.as_json({"version": rules.version, "rules": [one.to_json() for one in rules.rules.values()]})
+        return
+    for one in rules.rules.values():
+        state = "empty" if one.is_empty else "on" if one.on else "off"
+        known = "read" if one.verified else "from memory"
+        site = ", of the site" if one.of_site else ""
+        say.paragraph(f"{one.name}: {one.says} [{state}, {known}{site}]", "", "    ")
+        say.paragraph(f"Source: {one.source}", "    ")
+        if one.note:
+            say.paragraph(one.note, "    ")
+
+
+# --- refer --------------------------------------------------------------------------------------------------------
+
+
+def refer(
+    patient: PatientArgument,
+    access: Annotated[
+        str | None,
+        typer.Option("--access", metavar="ACCESS", help="Which access, by id or in words.", show_default=False),
+    ] = None,
+    why: Annotated[
+        list[str] | None,
+        typer.Option("--why", metavar="FINDING", help="Why; may be repeated: low-flow, no-thrill, …"),
+    ] = None,
+    urgency: Annotated[
+        str | None,
+        typer.Option("--urgency", metavar="WORD", help="today, within-days, within-weeks or planned."),
+    ] = None,
+    finding: Annotated[
+        list[str] | None,
+        typer.Option("--finding", metavar="ENTRY", help="An entry that it rests on, as P0007.12; may be repeated."),
+    ] = None,
+    question: Annotated[
+        str | None, typer.Option("--question", metavar="WORDS", help="What the access centre is asked.")
+    ] = None,
+    centre: Annotated[str | None, typer.Option("--centre", metavar="CENTRE", help="To which access centre.")] = None,
+    happened: Annotated[
+        str | None, typer.Option("--happened", metavar="DATE", help="When it was sent; without it, today.")
+    ] = None,
+    by: ByOption = None,
+    today: TodayOption = None,
+    ledger: LedgerOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Send a patient to the access centre: an entry, and the sheet that goes with them.
+
+    Without --finding it rests on the findings that are open on the access.
+    """
+    from cli.look import brief_made
+    from cli.record import _draft, event_from
+    from ledger.errors import WrongInput
+
+    with opened(ledger) as found:
+        signature = signature_of(found, by)
+        one = the_patient(found, patient)
+        history = found.history(one.id, sessions=True)
+        day = today_of(found, one.id, today)
+        if not why:
+            raise WrongInput(
+                "Nobody said why.", "Add --why FINDING; `access-ledger record referral --help` lists what there is."
+            )
+        about = access_named(history, access) if access is not None else _the_one_access(found, one.id)
+        rests_on = finding or [f"{entry}" for entry in _open_findings(history, about, day)]
+        typed = {
+            "happened": happened or day.isoformat(),
+            "access": about,
+            "why": why,
+            "urgency": urgency,
+            "centre": centre,
+            "findings": rests_on or None,
+            "question": question,
+        }
+        with found.db.writing():
+            event = event_from("referral", typed, found, history, day)
+            appended = found.append(history, [_draft(one.id, event)], by=signature)
+        after = found.history(one.id, sessions=True)
+        sheet = brief_made(found, one, after, day, for_intervention=True, access=about)
+        if as_json:
+            say.as_json(
+                {
+                    "patient": one.id,
+                    "access": about,
+                    "recorded": [named_in(entry.id, after) for entry in appended.entries],
+                    "already": [named_in(entry, after) for entry in appended.already],
+                    "sheet": sheet.to_json(),
+                }
+            )
+            return
+        for entry in appended.entries:
+            say.aside(f"Recorded as {named_in(entry.id, after)}.")
+        for entry_id in appended.already:
+            say.aside(f"{named_in(entry_id, after)} says so already; nothing was added.")
+        for line in sheet.lines(height=None):
+            say.out(say.shown_lines(line))
+
+
+def _the_one_access(ledger: Ledger, patient: str) -> str:
+    """The patient's only access that is kept. Raises WrongInput where it is not clear which is meant."""
+    from cli.patients import access_rows
+    from ledger.errors import WrongInput
+
+    kept = [row for _, rows in access_rows(ledger, patient) for row in rows if row.get("closed") is None]
+    if len(kept) == 1:
+        return str(kept[0]["access"])
+    names = "; ".join(f"{row['access']} {row['name']}" for row in kept)
+    raise WrongInput(
+        "It is not clear about which access." if kept else "No access in the body is recorded.",
+        f"Add --access ACCESS: {names}." if kept else "Record it first, or use `access-ledger record referral`.",
+    )
+
+
+def _open_findings(history: Any, access: str, day: date) -> Iterator[str]:
+    """The entries, as they are now in force, of the findings that are open on an access."""
+    from ledger.projections.state import accesses_of
+
+    for view in accesses_of(history, day):
+        if view.access == access:
+            roots = dict.fromkeys(finding.root for finding in view.findings)
+            yield from (named_in(root, history) for root in roots)
