@@ -45,7 +45,7 @@ class Evidence:
     access: Meant | None
     method: str | None = None
     how: str | None = None
-    negated: bool = False
+    names_access: bool = False  # the words themselves name a dialysis access as what it was done to
 
 
 @dataclass
@@ -410,7 +410,9 @@ def _act(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOut
     if thing.get("narrative") and _main_is_catheter(accesses):
         return None
     weight = _weight(page, thing, role, noun)
-    return Evidence(kind, thing.start, thing.end, thing, weight, role, scope, access, thing.get("method"))
+    one = Evidence(kind, thing.start, thing.end, thing, weight, role, scope, access, thing.get("method"))
+    one.names_access = thing.get("access") is not None and thing.get("strength") == "strong"
+    return one
 
 
 def _sentence_text(page: Page, thing: Thing) -> str:
@@ -560,7 +562,9 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
     if thing.get("form") == "p" and weight == 2 and do in ("place", "make", "remove") and page.operating_words >= 3:
         weight = 2
     start, end = min(thing.start, target.start), max(thing.end, target.end)
-    return Evidence(kind, start, end, thing, weight, role, scope, access, method, how)
+    one = Evidence(kind, start, end, thing, weight, role, scope, access, method, how)
+    one.names_access = target.get("strength") == "strong"
+    return one
 
 
 def _becomes(page: Page, thing: Thing, target: Thing) -> Thing:

@@ -250,9 +250,7 @@ def _proposals(
             doubts.append("the text also says that it was not done, or was given up")
         if date_doubt:
             doubts.append(date_doubt)
-        plain = (not doubts and deed.in_title and (deed.is_told or _says_more(deed))) or (
-            not doubts and deed.is_told and len(deed.evidence) > 1
-        )
+        plain = not doubts and _is_plain(deed)
         quotes = _quotes(page, deed, mine)
         found.append(
             Proposal(
@@ -316,8 +314,15 @@ def _proposals(
     return found
 
 
-def _says_more(deed: Deed) -> bool:
-    return len(deed.evidence) > 1
+def _is_plain(deed: Deed) -> bool:
+    """The words leave no room: a title names the deed and its access, or the text tells the deed more than once.
+
+    A deed that is only concluded (of the bare name of an access, of contrast) is never plain.
+    """
+    said = [one for one in deed.evidence if one.thing.cls in ("act", "verb")]
+    if len(said) > 1:
+        return any(one.weight >= 2 for one in said)
+    return any(one.role == "title" and one.names_access for one in said)
 
 
 def _lesions_by_deed(deeds: list[Deed], lesions: list[ReadLesion]) -> dict[int, list[ReadLesion]]:
