@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 entries = a_group(
     {
         "load": Later("cli.keep:load", "Record new facts from a file of JSON lines."),
-        "sessions": Later("cli.sessions:sessions", "Record sessions in bulk from a list as CSV."),
+        "sessions": Later("cli.session_lists:sessions", "Record sessions in bulk from a list as CSV."),
         "dump": Later("cli.keep:dump", "Write the whole ledger to a file of JSON lines."),
         "restore": Later("cli.keep:restore_dump", "Bring a dump back into an empty ledger."),
     },
