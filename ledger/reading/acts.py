@@ -311,7 +311,7 @@ def title_is_elsewhere(page: Page) -> bool:
         and (sentence.listed or index == 0 or page.sentence(index - 1).part != sentence.part or _goes_on(page, index))
     ]
     if not leads:
-        return page.is_clinic
+        return page.is_clinic or _opens_elsewhere(page)
     titled = [thing for index, _ in leads for thing in page.within(index)]
     other = any(thing.cls == "other" for thing in titled)
     if any(_is_operated_on(page, index) for index, _ in leads):
@@ -322,6 +322,13 @@ def title_is_elsewhere(page: Page) -> bool:
         return True
     # "Left arm venogram. Angioplasty of the brachiocephalic vein": the vessels of an access, and no other organ.
     return not any(thing.cls in ("act", "vessels", "stent") for thing in titled)
+
+
+def _opens_elsewhere(page: Page) -> bool:
+    """Without a title the first sentence says what a text is about."""
+    if not page.parts.sentences or page.sentence(0).role not in ("opening", "narrative"):
+        return False
+    return _other_in(page.within(0)) and not _is_operated_on(page, 0)
 
 
 def _goes_on(page: Page, index: int) -> bool:

@@ -163,9 +163,12 @@ class Page:
     def scope(self, thing: Thing, *, noun: bool = True) -> Scope:
         """Whether a thing speaks of today. `noun`: the words only name it, and do not themselves say it was done."""
         # A finding such as "not yet mature" holds its own denial; a deed such as "was not ligated" is denied by it.
-        return self.scope_of(thing.start, thing.end, thing.sentence, noun=noun, inside=thing.cls in ("act", "verb"))
+        deed = thing.cls in ("act", "verb", "stent")
+        return self.scope_of(thing.start, thing.end, thing.sentence, noun=noun, inside=deed, deed=deed)
 
-    def scope_of(self, start: int, end: int, index: int, *, noun: bool = True, inside: bool = True) -> Scope:
+    def scope_of(
+        self, start: int, end: int, index: int, *, noun: bool = True, inside: bool = True, deed: bool = False
+    ) -> Scope:
         """The scope of any stretch of a sentence."""
         sentence = self.sentence(index)
         strongest: Scope | None = None
@@ -178,7 +181,7 @@ class Page:
                 done = done or (effect == "done" and self._reaches(cue, start, end, index))
                 today = today or effect == "today"
                 continue
-            if cue.get("form") == "n" and not noun:
+            if (cue.get("form") == "n" and not noun) or (cue.get("form") == "a" and not (deed and noun)):
                 continue
             if not self._reaches(cue, start, end, index):
                 continue

@@ -75,6 +75,46 @@ LOOKALIKES = [
     "Pharmacy: alteplase 2 mg dwell in dialysis catheter, good result.",
 ]
 
+UNTITLED = [
+    "Cardiac catheterization today in this dialysis patient with a left AV fistula. A drug eluting stent was placed.",
+    "The left leg angiogram showed an occluded popliteal artery, which was dilated with a 4 mm balloon. He has an AVF.",
+    "Mr. X, on hemodialysis by AV graft, had a chest port placed for chemotherapy. The catheter was tunneled.",
+    "Gallbladder drain exchange over a wire. ESRD, right IJ tunneled dialysis catheter. The old catheter was removed.",
+    "Right arm PICC removed at the bedside. The left AV fistula has a thrill. Catheter tip intact.",
+    "Chest tube placed on the left. The patient dialyzes through a tunneled catheter on the right. Tube sutured.",
+    "Colonoscopy with banding of two hemorrhoids. AV graft left arm, heparin free dialysis tomorrow.",
+    "Ureteric stents changed today. Dialysis via left BCF. Old stents removed, new stents inserted over wires.",
+    "The transplanted kidney's artery had a 70% stenosis and was stented with a 6 mm stent. AV fistula still works.",
+    "Inferior vena cava filter removed through the right internal jugular vein. ESRD on dialysis by AVG.",
+    "A lumbar drain catheter was placed. She is on hemodialysis through an AV fistula.",
+    "The epidural catheter was removed on day 2. Dialysis was done through the left AV graft.",
+    "Foot wound debridement and skin graft placed. The graft took well. Dialysis catheter in the right neck.",
+    "Right carotid stenosis 80%, stent placed, no residual. Left arm fistula used for dialysis the next day.",
+    "Umbilical hernia repair with mesh; the PD catheter was left in place and flushed.",
+    "Cholecystectomy; Tenckhoff catheter seen in the pelvis, omentum free, left alone.",
+    "Dialysis today through the left AV graft. Post dialysis the needle sites bled for 10 minutes.",
+    "Blood cultures drawn from the dialysis catheter and from the arm.",
+    "The nurse changed the dressing of the tunneled dialysis catheter and flushed both lumens.",
+    "Intra-aortic balloon was inserted through the right femoral artery in a patient with an AV fistula.",
+    "Esophageal balloon dilatation to 18 mm. Patient has ESRD and a left arm AV graft.",
+    "Temporary pacing wire placed via right IJ; dialysis catheter on the left undisturbed.",
+    "Left AV fistula with good thrill. Admitted with chest pain, had angiography and a stent.",
+    "Peripheral bypass graft occluded; thrombectomy of the femoral-popliteal graft done. On dialysis, AVF left.",
+    "Tracheostomy tube changed. CRRT through left femoral dialysis catheter continues.",
+    "Family meeting: they ask that the dialysis catheter be removed and dialysis stopped. Palliative care to see.",
+    "Teaching: how an AV fistula is created, how a graft is placed, what banding and ligation are.",
+    "Study: 40 patients had stent grafts placed at the venous anastomosis of AV grafts.",
+    "Quality meeting: three catheters exchanged, two fistulas created, one graft declotted in March.",
+    "Insurance letter: request to authorize percutaneous thrombectomy and stent of AV graft.",
+]
+
+
+@pytest.mark.parametrize("text", UNTITLED)
+def test_nothing_is_read_from_a_lookalike_without_headings(text: str) -> None:
+    reading = read_report(text)
+
+    assert [one.kind for one in reading.proposed] == []
+
 
 @pytest.mark.parametrize("text", LOOKALIKES)
 def test_nothing_is_read_from_a_lookalike(text: str) -> None:
