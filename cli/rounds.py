@@ -57,6 +57,12 @@ def rounds(
     patient: Annotated[
         str | None, typer.Option("--patient", metavar="PATIENT", help="Only this patient.", show_default=False)
     ] = None,
+    trends: Annotated[
+        bool, typer.Option("--trends", help="With --patient: each series of each access, with a plot, instead.")
+    ] = False,
+    referrals: Annotated[
+        bool, typer.Option("--referrals", help="With --patient: what was asked and what was found, instead.")
+    ] = False,
     show_rules: Annotated[
         bool, typer.Option("--show-rules", help="Print the rules in use with their sources instead.")
     ] = False,
@@ -69,6 +75,8 @@ def rounds(
     """What must not be forgotten, in the order of the ward, on one sheet a shift."""
     from cli.look import noted
 
+    if (trends or referrals) and patient is None:
+        raise typer.BadParameter("--trends and --referrals go with --patient.")
     in_use = rules_of(rules)
     if show_rules:
         _tell_rules(in_use, as_json)
@@ -76,6 +84,12 @@ def rounds(
     with opened(ledger) as found:
         chosen = _patients(found, unit, shift, patient)
         day = day_from(on, "--on") if on is not None else None
+        if trends or referrals:
+            at = day or today_of(found, chosen[0].id, today)
+            tell = _tell_trends if trends else _tell_referrals
+            tell(found, chosen[0], at, in_use, as_json)
+            noted(found, "rounds", by, chosen[0].id)
+            return
         sheets: dict[str, list[tuple[Patient, tuple[Line, ...], tuple[Line, ...], date]]] = {}
         waiting = _waiting(found, chosen)
         for one in chosen:
@@ -110,7 +124,20 @@ def _patients(ledger: Ledger, unit: str | None, shift: str | None, patient: str 
         return [the_patient(ledger, patient)]
     if unit is not None and unit not in {one.id for one in ledger.who.units()}:
         raise WrongInput("There is no such unit in this ledger.", "Look with `access-ledger unit list`.")
-    return [one for one in ledger.who.patients(unit=unit) if not one.erased and (shift is None or one.shift == shift)]
+    from ledger.store.who import patient_id
+
+    # A record that turned out to be of somebody known already is brought up with theirs, once.
+    joined = {
+        patient_id(row[0] // 2)
+        for row in ledger.db.execute(
+            "SELECT stream FROM streams WHERE org=? AND joined_to IS NOT NULL", (ledger.org,)
+        ).fetchall()
+    }
+    return [
+        one
+        for one in ledger.who.patients(unit=unit)
+        if not one.erased and one.id not in joined and (shift is None or one.shift == shift)
+    ]
 
 
 def _waiting(ledger: Ledger, chosen: Iterable[Patient]) -> dict[str, list[WaitingReport]]:
@@ -239,6 +266,83 @@ def _as_json(sheets: Sheets, rules: Rules, unit: str | None, ledger: Ledger) -> 
             for shift in sorted(sheets)
         ],
     }
+
+
+def _tell_trends(ledger: Ledger, one: Patient, day: date, rules: Rules, as_json: bool) -> None:
+    """Each series of each access that is in the body: numbers, a plot with the rule's line, and the rules met."""
+    from ledger.projections.state import accesses_of
+    from ledger.rounds.trends import line_for, plotted, rules_met, series_of
+
+    history = ledger.history(one.id, sessions=True).seen(as_of=day)
+    told = []
+    for view in accesses_of(history, day):
+        if not view.in_body:
+            continue
+        series = series_of(view.folded, history.zone)
+        met = rules_met(series, rules, history.zone)
+        told.append(
+            {
+                "access": view.access,
+                "name": view.name,
+                "series": [found.to_json() for found in series.values()],
+                "rules_met": [found.to_json() for found in met],
+            }
+        )
+        if as_json:
+            continue
+        say.heading(f"{_who(one)}: {view.name}")
+        if not series:
+            say.out("  No series recorded.")
+        for found in series.values():
+            say.paragraph(found.words(), "  ", "      ")
+            for line in plotted(found, line_for(found, rules)):
+                say.out(f"    {line}".rstrip())
+        for rule in met:
+            say.paragraph(rule.words, "  ", "      ")
+            for position in rule.differs:
+                say.paragraph(f"Another position: {position}", "      ")
+    if as_json:
+        say.as_json({"patient": one.id, "day": day.isoformat(), "accesses": told})
+    elif not told:
+        say.out("No access in the body is recorded.")
+
+
+def _tell_referrals(ledger: Ledger, one: Patient, day: date, rules: Rules, as_json: bool) -> None:
+    """What was asked and what was found, side by side, with the days between."""
+    from ledger.dates import day_of
+    from ledger.errors import NotFound
+    from ledger.projections.folding import fold_of
+    from ledger.projections.wording import day_words
+    from ledger.rounds.loop import standing_words, ways_of
+
+    history = ledger.history(one.id, sessions=True).seen(as_of=day)
+
+    def arrived(report: str) -> date | None:
+        try:
+            return day_of(ledger.papers.report(report).arrived_at, history.zone)
+        except NotFound:
+            return None
+
+    ways = ways_of(history, fold_of(history), day, ledger.papers.words, arrived=arrived)
+    if as_json:
+        say.as_json({"patient": one.id, "day": day.isoformat(), "referrals": [way.to_json() for way in ways]})
+        return
+    if not ways:
+        say.out("No referral is recorded.")
+    for way in ways:
+        say.heading(f"Referred {day_words(way.asked_on)}: {standing_words(way)}")
+        say.paragraph(f"Asked: {way.asked}", "  ", "      ")
+        for sentence in way.found:
+            say.paragraph(f"Found: {say.shown(sentence)}", "  ", "      ")
+        spans = [
+            ("finding to referral", way.days_from_finding),
+            ("referral to visit", way.days_to_visit),
+            ("visit to report", way.days_to_report),
+            ("visit to confirmation", way.days_to_confirmation),
+        ]
+        known = [f"{name} {say.counted(days, 'day')}" for name, days in spans if days is not None]
+        if known:
+            say.paragraph(f"Days: {', '.join(known)}", "  ", "      ")
 
 
 def _tell_rules(rules: Rules, as_json: bool) -> None:
