@@ -99,9 +99,10 @@ class Page:
                 continue
             if len(self.low[found.start : found.end]) == 1 and not self._is_letter_of_side(found):
                 continue
-            thing = Thing(found, index)
-            self.things.append(thing)
-            self._of_sentence[index].append(thing)
+            for each in (*self._organs_within(found), found):
+                thing = Thing(each, index)
+                self.things.append(thing)
+                self._of_sentence[index].append(thing)
         self._cues: dict[int, list[Found]] = defaultdict(list)
         for found in phrases_of("cues").find(self.low):
             index = self.parts.index_at(found.start)
@@ -112,6 +113,15 @@ class Page:
         self.days: list[Day] = days_of(self.low)
         self.day: Day | None = None
         self.day = day_of_procedure(self.low, self.parts, self.days, self._sentences_of_deeds() if self.days else [])
+
+    def _organs_within(self, found: Found) -> list[Found]:
+        """Another organ that a phrase with a gap took in: "repair of popliteal aneurysm"."""
+        if found.row.cls not in ("act", "verb") or ".." not in found.row.phrase:
+            return []
+        within = phrases_of("body").find(self.low[found.start : found.end])
+        return [
+            Found(found.start + one.start, found.start + one.end, one.row) for one in within if one.row.cls == "other"
+        ]
 
     def _sentences_of_deeds(self) -> list[tuple[int, int]]:
         found = []
