@@ -53,7 +53,7 @@ _FIELDS: dict[str, frozenset[str]] = {
     "limit": frozenset({"days", "until_days", "months"}),
     "count": frozenset({"threshold", "months"}),
     "maturity": frozenset({"by"}),
-    "events": frozenset({"reading", "days"}),
+    "events": frozenset({"reading"}),
     "catheter": frozenset({"by", "days", "months"}),
     "goal": frozenset({"is", "threshold"}),
     "position": frozenset({"measures", "population"}),
@@ -125,7 +125,7 @@ class Rule:
                 return self.threshold is None
             case "count":
                 return self.threshold is None or self.months is None
-            case "limit" | "catheter" | "events":
+            case "limit" | "catheter":
                 return self.days is None and self.months is None
             case _:
                 return False
@@ -400,6 +400,20 @@ def meets(said: Measured, compared: str, threshold: Decimal) -> bool:
             return most is not None and most <= threshold
         case _:
             raise AssertionError(f"{compared} compares two readings")
+
+
+def events_by(rule: Rule, onsets: Iterable[tuple[date, str]]) -> list[tuple[date, tuple[str, ...]]]:
+    """Dialysis events of one sort made of (day, root) by one reading of the 21-day rule, which surveillance counts by.
+
+    >>> onsets = [(date(2026, 3, 2), "a"), (date(2026, 3, 17), "b"), (date(2026, 4, 1), "c")]
+    >>> [len(events_by(load_rules().rule(f"dialysis-event-{name}"), onsets)) for name in ("rolls", "fixed")]
+    [1, 2]
+    """
+    from ledger.statistics.surveillance import by_21_days
+
+    assert rule.sort == "events", rule.id
+    raw = [(day.toordinal(), day.toordinal(), root) for day, root in onsets]
+    return [(date.fromordinal(day), roots) for day, roots in by_21_days(raw, rolls=rule.reading == "rolls")]
 
 
 def is_due(since: date, today: date, rule: Rule) -> bool:
