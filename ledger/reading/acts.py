@@ -100,6 +100,7 @@ _KIND_OF = {
     ("abandon", "needled"): "abandonment",
     ("revise", "catheter"): "other-intervention",
     ("reposition", "catheter"): "other-intervention",
+    ("bring-out", "catheter"): "other-intervention",
 }
 _OBJECTS = frozenset({"head", "tool", "part", "stent", "clot", "other", "vessel"})
 _VASCULAR = frozenset(
@@ -150,9 +151,31 @@ def deeds_of(page: Page, accesses: list[Meant]) -> tuple[list[Deed], list[LeftOu
             evidence.append(one)
     evidence.extend(_shown_by_numbers(page, evidence))
     evidence.extend(_shown_by_the_name(page, accesses, evidence, strict))
+    evidence.extend(_shown_transposed(page, accesses, evidence))
     deeds = _weighed(page, accesses, evidence, left_out)
     deeds.extend(_shown_by_contrast(page, deeds))
+    if not deeds and not strict:
+        deeds.extend(_branches_alone(page, accesses))
     return deeds, left_out
+
+
+def _branches_alone(page: Page, accesses: list[Meant]) -> list[Deed]:
+    """Where nothing else was done, tying the branches of a fistula was what was done."""
+    access = _main(accesses, "needled")
+    if access is None or page.is_clinic or not any(name.is_certain for name in access.named):
+        return []
+    for thing in page.things:
+        if thing.get("do") != "ligate" or thing.get("form") == "n" or not page.scope(thing, noun=False).is_now:
+            continue
+        target = _object_of(page, thing)
+        if target is None or target.cls != "part" or page.role(thing) not in ("opening", "narrative", "technique"):
+            continue
+        if re.search(r"accessory|competing|side|collateral", page.low[target.start : target.end]):
+            start, end = min(thing.start, target.start), max(thing.end, target.end)
+            told = Evidence("other-intervention", start, end, thing, 2, page.role(thing), Scope("now"), access)
+            told.method = "side-branch-ligation"
+            return [Deed("other-intervention", access, [told])]
+    return []
 
 
 _IN_THE_OPEN = re.compile(r"\b(?:incision|graftotomy|dissected|closed in layers|arteriotomy|venotomy|cutdown)\b")
@@ -181,19 +204,22 @@ def _shown_by_numbers(page: Page, evidence: list[Evidence]) -> list[Evidence]:
     return []
 
 
+_NO_PLACEMENT = re.compile(
+
+        r"\b(?:check|evaluat|dressing|care\b|dysfunction|malfunction|infect|cultur|study"
+        r"|injection|\w*gram\b|flow|thrombolysis|repair)"
+
+)
+_LAID_DOWN = re.compile(
+    r"\s*(?:supine|prone|in (?:a |the )?\w*\s*(?:position|lithotomy|supine|decubitus)"
+    r"|on (?:the|an?) (?:\w+ )?(?:table|bed|back|list|waiting list|arm ?board))"
+)
 _SEWN = re.compile(r"anastomos|\bsewn\b|tunnel|spatulat|arteriotomy|end[\s-]to[\s-]side|radiofrequency")
 
 
 def _shown_by_the_name(page: Page, accesses: list[Meant], evidence: list[Evidence], strict: bool) -> list[Evidence]:
     """A title that is only the name of a fistula or a graft, over an account that sews it: it was made."""
     found = []
-    for thing in page.things:
-        if thing.get("transposed") and page.role(thing) in ("title", "opening") and page.scope(thing).is_now:
-            access = _access_of(accesses, thing)
-            if any(one.kind == "creation" and one.access is access for one in evidence):
-                found.append(
-                    Evidence("second-stage", thing.start, thing.end, thing, 3, page.role(thing), Scope("now"), access)
-                )
     found.extend(_in_one_stage(page, evidence))
     if not strict and not page.is_clinic:
         found.extend(_in_and_out(page, accesses))
@@ -204,9 +230,18 @@ def _shown_by_the_name(page: Page, accesses: list[Meant], evidence: list[Evidenc
     ):
         return found
     for thing in page.things:
-        if thing.cls != "head" or page.role(thing) != "title" or thing.get("kind") not in NEEDLED:
+        if thing.cls != "head" or page.role(thing) != "title":
             continue
         access = _access_of(accesses, thing)
+        if thing.get("kind") in CATHETERS and thing.get("strength") == "strong" and page.scope(thing).is_now:
+            if access is not None and access.vein is not None and not _NO_PLACEMENT.search(_sentence_text(page, thing)):
+                found.append(
+                    Evidence("catheter-placed", thing.start, thing.end, thing, 3, "title", Scope("now"), access)
+                )
+                break
+            continue
+        if thing.get("kind") not in NEEDLED:
+            continue
         if access is None or not page.scope(thing).is_now or not any(name.is_certain for name in access.named):
             continue
         told = [
@@ -253,6 +288,25 @@ def _in_and_out(page: Page, accesses: list[Meant]) -> list[Evidence]:
     return found
 
 
+def _shown_transposed(page: Page, accesses: list[Meant], evidence: list[Evidence]) -> list[Evidence]:
+    """A "transposition fistula" that is made is a creation and a transposition."""
+    found = []
+    for thing in page.things:
+        if thing.get("transposed") and page.role(thing) in ("title", "opening") and page.scope(thing).is_now:
+            access = _access_of(accesses, thing)
+            if any(one.kind == "creation" and one.access is access for one in evidence):
+                found.append(
+                    Evidence("second-stage", thing.start, thing.end, thing, 3, page.role(thing), Scope("now"), access)
+                )
+    return found
+
+
+def _is_a_list_of_deeds(page: Page, thing: Thing) -> bool:
+    """ "L AVG thrombectomy, PTA, stent": other deeds stand before it, and there is no verb."""
+    deeds = [one for one in page.within(thing.sentence) if one.cls == "act" and one.end <= thing.start]
+    return bool(deeds) and not re.search(r"\b(?:is|was|were|are|has|had|patent)\b", _sentence_text(page, thing))
+
+
 def _stent_in_title(page: Page, strict: bool) -> list[Evidence]:
     """ "Fistulogram, plasty and stent": in a title the bare word is the deed, unless it says where one was."""
     for thing in page.things:
@@ -260,7 +314,9 @@ def _stent_in_title(page: Page, strict: bool) -> list[Evidence]:
             continue
         if ANSWERED_YES.match(page.low, thing.end):
             return [Evidence("stent", thing.start, thing.end, thing, 3, page.role(thing), Scope("now"), None)]
-        if page.role(thing) != "title":
+        if page.role(thing) not in ("title", "opening", "impression"):
+            continue
+        if page.role(thing) != "title" and not _is_a_list_of_deeds(page, thing):
             continue
         before, after = page.low[max(0, thing.start - 12) : thing.start], page.low[thing.end : thing.end + 16]
         if re.search(r"(?:\+|&|\band|\bwith|,|/|;|\d\.|\)|\ba|mm|cm)\s*$", before) and not re.match(
@@ -512,10 +568,7 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
         r"\s*(?:through|back|into|across|to\b|over|until|down|up\b)", page.low[thing.end : thing.end + 10]
     ):
         return None
-    if do == "place" and re.match(
-        r"\s*(?:supine|prone|in (?:a |the )?\w*\s*(?:position|lithotomy|supine|decubitus)|on (?:the|an?)\b|under)",
-        page.low[thing.end : thing.end + 40],
-    ):
+    if do == "place" and _LAID_DOWN.match(page.low, thing.end):
         return None
     access = _access_of(accesses, target)
     if access is None:
@@ -557,11 +610,11 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
         else None
     )
     if kind == "abandonment" and how == "excision":
-        around = page.low[max(0, thing.start - 30) : target.end + 40]
+        around = page.low[max(0, min(thing.start, target.start) - 40) : max(thing.end, target.end) + 30]
         if re.search(r"\b(?:partial|segment|portion of|part of|segmental|half|limb of)\b", around):
             kind, how = "revision", None
     method = (
-        {"revise": "catheter-repair", "reposition": "catheter-repositioning"}.get(do)
+        {"revise": "catheter-repair", "reposition": "catheter-repositioning", "bring-out": "other"}.get(do)
         if kind == "other-intervention"
         else None
     )
@@ -668,9 +721,9 @@ def _following(page: Page, thing: Thing, after: list[Thing]) -> Thing | None:
     for one in after:
         if one.cls == "part" and _head_follows(page, one, after):
             continue
-        if page.words_between(thing.end, one.start) <= 9 and one.cls != "vessel":
-            return one
-        break
+        if one.cls == "vessel":
+            continue
+        return one if page.words_between(thing.end, one.start) <= 9 else None
     return None
 
 

@@ -165,7 +165,9 @@ def _headings(text: str, low: str) -> list[tuple[int, int, str]]:
         before = text[line_start:start]
         opens_line = not before.strip(" \t*_#>•-–.()0123456789|")
         after_stop = (
-            opens_line or text[max(0, start - 2) : start] in ("  ", ". ", "; ", "| ", ".\t") or before.endswith("\t")
+            opens_line
+            or text[max(0, start - 2) : start] in ("  ", ". ", "; ", "| ", "- ", ".\t")
+            or before.endswith("\t")
         )
         capital = text[start].isupper()
         if not after_stop and not capital:
