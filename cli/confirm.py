@@ -16,7 +16,7 @@ from cli import say
 from cli.naming import access_names, entry_name, named_in
 from cli.options import ByOption, JsonOption, LedgerOption, opened, person_of, signature_of, the_patient
 from cli.record import told_in_words
-from cli.report import access_in_words, date_of, marked_text, tell_proposal
+from cli.report import access_in_words, date_of, marked_text, plain_words, tell_proposal
 from ledger.errors import LedgerError, WrongInput
 
 if TYPE_CHECKING:
@@ -80,7 +80,8 @@ def confirm(
 ) -> None:
     """Go through what reports propose; what you accept is recorded in your name.
 
-    On a terminal: a accept, e edit, d dismiss, k known already, v view the text, s skip, q quit.
+    On a terminal: a accept, e edit, d dismiss, v view the text, s skip, q quit; where an entry
+    tells it already, k leaves that as it is and c corrects it by this report.
     Confirming again adds nothing; stopped half-way, it goes on where it was.
     """
     if also_new and not take_all:
@@ -171,7 +172,7 @@ def _by_hand(
 ) -> tuple[Told, bool]:
     """One report on a terminal. Gives what became of it, and whether to go on with the next."""
     from ledger.confirming import confirm as confirm_report
-    from ledger.confirming import review_of
+    from ledger.confirming import review_of, with_choices
     from ledger.projections.wording import day_words
 
     review = review_of(ledger, report, happened=when)
@@ -191,13 +192,13 @@ def _by_hand(
         review = review_of(ledger, report, happened=when)
     if review.reading.happened is not None:
         say.out(f"  Done on {day_words(review.reading.happened)}, from {review.reading.happened_from}.")
-    choices = _choices_asked(review)
-    table = _Table(ledger, review, choices)
+    review = with_choices(review, _choices_asked(review))
+    table = _Table(ledger, review)
     goes_on = table.go_through()
     if not table.decisions:
         say.out("  Nothing was decided; it waits as before.")
         return Told(review.report.id, patient.id, review.report.state, left=_still_open(review)), goes_on
-    done = confirm_report(ledger, review, table.decisions, by=signature, choices=choices)
+    done = confirm_report(ledger, review, table.decisions, by=signature)
     told = _told(ledger, review, done)
     _tell_done(ledger, patient.id, told, done)
     return told, goes_on
@@ -223,6 +224,14 @@ def _tell_header(review: Review) -> None:
         say.paragraph(f"Careful: {words}", "  ", "    ")
     for doubt in review.reading.doubts:
         say.paragraph(f"Careful: {doubt}.", "  ", "    ")
+    for other, compared in review.alike:
+        seems = "tells" if compared.sameness.value == "same" else "may tell"
+        why = ", ".join(reason.replace("-", " ") for reason in compared.reasons)
+        words = f"Careful: report {other[:10]}, which waits as well, {seems} of the same procedure ({why})."
+        say.paragraph(words, "  ", "    ")
+    if review.earlier:
+        named = ", ".join(report[:10] for report in review.earlier)
+        say.paragraph(f"It adds to or corrects report {named}: accepting corrects what that one said.", "  ", "    ")
 
 
 def _asks_for_day(review: Review) -> bool:
@@ -295,10 +304,9 @@ def _choices_asked(review: Review) -> dict[str, Choice]:
 class _Table:
     """The proposals of a report, one after the other."""
 
-    def __init__(self, ledger: Ledger, review: Review, choices: Mapping[str, Choice]) -> None:
+    def __init__(self, ledger: Ledger, review: Review) -> None:
         self.ledger = ledger
         self.review = review
-        self.choices = choices
         self.decisions: dict[int, Decision] = {}
 
     def go_through(self) -> bool:
@@ -308,17 +316,22 @@ class _Table:
             self._show(index)
             if not self._ask(index):
                 return False
+        for root in self.review.unsaid:
+            name = named_in(root, self.review.history)
+            words = f"{name} stood in the earlier report and not in this one; look whether it is to be retracted."
+            say.paragraph(words, "  ", "    ")
         return True
 
     def _show(self, index: int, changes: Mapping[str, Any] | None = None) -> None:
         from ledger.confirming import drafted_event
         from ledger.projections.sentences import sentence_of_event
         from ledger.projections.wording import day_words
+        from ledger.retelling import Told
 
         review = self.review
         proposal = review.reading.proposed[index]
         tell_proposal(index + 1, proposal, review.reading)
-        event, missing = drafted_event(review, index, self.choices, changes or {})
+        event, missing = drafted_event(review, index, review.choices, changes or {})
         if event is not None:
             sentence = say.shown(sentence_of_event(event, self.ledger.papers.words))
             say.paragraph(f"would say: {day_words(event.happened)}: {sentence}", "     ", "       ")
@@ -326,10 +339,16 @@ class _Table:
             say.paragraph(f"cannot be recorded yet: {missing}", "     ", "       ")
         if index in review.told:
             told = review.told[index]
-            name = entry_name(review.history.patient, told.entry)
-            say.paragraph(
-                f"careful: {name} tells something like it of that day; k if it is the same.", "     ", "       "
-            )
+            name = named_in(told.entry or told.root or "", review.history)
+            words = {
+                Told.AGAIN: f"{name} tells the same; k if it is.",
+                Told.OTHERWISE: f"{name} tells the same otherwise; k if that one is right, c if this one is.",
+            }.get(told.told, f"{name} may tell the same; k if it does, c if this one is right about it.")
+            say.paragraph(f"careful: {words}", "     ", "       ")
+        correction = review.corrections.get(index)
+        for one in correction.differences if correction is not None else ():
+            said = f"{one.field}: {plain_words(one.known)} there, {plain_words(one.told)} here"
+            say.paragraph(said, "       - ", "         ")
 
     def _ask(self, index: int) -> bool:
         from ledger.confirming import Decision
@@ -337,7 +356,9 @@ class _Table:
 
         changes: dict[str, Any] = {}
         while True:
-            key = _key("     a accept  e edit  d dismiss  k known already  v view  s skip  q quit > ")
+            known = "  k known already" if index in self.review.told else ""
+            puts_right = "  c correct by it" if index in self.review.told and index in self.review.corrections else ""
+            key = _key(f"     a accept  e edit  d dismiss{known}{puts_right}  v view  s skip  q quit > ")
             match key:
                 case "a":
                     fate = Fate.EDITED if changes else Fate.ACCEPTED
@@ -352,7 +373,10 @@ class _Table:
                         say.out("     A reason is needed, in your words.")
                         continue
                     self.decisions[index] = Decision(fate=Fate.DISMISSED, reason=reason)
-                case "k":
+                case "c" if puts_right:
+                    fate = Fate.EDITED if changes else Fate.ACCEPTED
+                    self.decisions[index] = Decision(fate=fate, changes=changes, corrects=True)
+                case "k" if known:
                     self.decisions[index] = Decision(fate=Fate.ALREADY_KNOWN)
                 case "v":
                     say.out()

@@ -66,7 +66,7 @@ def import_reports(
     What cannot be read is listed with the reason, and does not stop the rest. Importing again adds nothing.
     """
     from ledger.matching import Register
-    from ledger.receiving import receive
+    from ledger.receiving import kept_mappings, receive
     from ledger.store.upkeep import note
 
     when = date_of(day)
@@ -81,7 +81,7 @@ def import_reports(
             seen = _kept_before(found, files, register, one, person, done)
             if progress is not None:
                 progress(len(seen))
-            results = _opened([file for file in files if file not in seen], when)
+            results = _opened([file for file in files if file not in seen], when, kept_mappings(found))
             told = len(seen)
             while batch := list(islice(results, BATCH)):
                 received: list[tuple[Path, Received]] = []
@@ -155,7 +155,9 @@ def _inside(folder: Path) -> Iterator[Path]:
 # --- Opening, in one process or several ---------------------------------------------------------------------------
 
 
-def _opened(files: list[Path], when: PartialDate | None) -> Iterator[tuple[Path, OpenedUp | str]]:
+def _opened(
+    files: list[Path], when: PartialDate | None, mappings: list[bytes]
+) -> Iterator[tuple[Path, OpenedUp | str]]:
     """Each file with what it held, in order; a sentence where not even its bytes could be had."""
     from ledger.arrival import Desk
 
@@ -163,13 +165,13 @@ def _opened(files: list[Path], when: PartialDate | None) -> Iterator[tuple[Path,
     if len(files) < MANY or workers < 2:
         with Desk() as desk:
             for file in files:
-                yield file, _open(file, when, desk)
+                yield file, _open(file, when, mappings, desk)
         return
-    yield from _opened_by_several(files, when, workers)
+    yield from _opened_by_several(files, when, mappings, workers)
 
 
 def _opened_by_several(
-    files: list[Path], when: PartialDate | None, workers: int
+    files: list[Path], when: PartialDate | None, mappings: list[bytes], workers: int
 ) -> Iterator[tuple[Path, OpenedUp | str]]:
     from collections import deque
     from concurrent.futures import Future
@@ -183,7 +185,7 @@ def _opened_by_several(
                 while left or waiting:
                     # A bounded number under way: the bytes of a thousand files need not be in memory at once.
                     while left and len(waiting) < 4 * workers:
-                        waiting.append((left[0], pool.submit(_open_in_worker, left[0], when)))
+                        waiting.append((left[0], pool.submit(_open_in_worker, left[0], when, mappings)))
                         left.popleft()
                     file, future = waiting[0]
                     result = future.result()
@@ -193,15 +195,15 @@ def _opened_by_several(
                 # Something brought a process down. Each of those under way is tried alone, so that it shows which.
                 under_way = [file for file, _ in waiting]
                 waiting.clear()
-                yield from ((file, _alone(file, when)) for file in under_way)
+                yield from ((file, _alone(file, when, mappings)) for file in under_way)
 
 
-def _alone(file: Path, when: PartialDate | None) -> OpenedUp | str:
+def _alone(file: Path, when: PartialDate | None, mappings: list[bytes]) -> OpenedUp | str:
     from concurrent.futures.process import BrokenProcessPool
 
     with _several(1) as pool:
         try:
-            return pool.submit(_open_in_worker, file, when).result()
+            return pool.submit(_open_in_worker, file, when, mappings).result()
         except BrokenProcessPool:
             return "Opening this file brings down the process that tries."
 
@@ -247,12 +249,12 @@ def _end_with(sentinel: Any) -> None:
     os._exit(1)
 
 
-def _open_in_worker(file: Path, when: PartialDate | None) -> OpenedUp | str:
+def _open_in_worker(file: Path, when: PartialDate | None, mappings: list[bytes]) -> OpenedUp | str:
     assert _desk is not None, "a worker begins with its desk"
-    return _open(file, when, _desk)
+    return _open(file, when, mappings, _desk)
 
 
-def _open(file: Path, when: PartialDate | None, desk: Desk) -> OpenedUp | str:
+def _open(file: Path, when: PartialDate | None, mappings: list[bytes], desk: Desk) -> OpenedUp | str:
     from ledger.arrival import LIMITS
     from ledger.receiving import opened_up
 
@@ -262,7 +264,7 @@ def _open(file: Path, when: PartialDate | None, desk: Desk) -> OpenedUp | str:
             return f"The file has {size} bytes, more than the {LIMITS.file_bytes} that are read; it stays where it is."
         if not file.is_file():
             return "This is no file."
-        return opened_up(file.read_bytes(), file.name, day=when, desk=desk)
+        return opened_up(file.read_bytes(), file.name, day=when, desk=desk, mappings=mappings)
     except OSError as failed:
         return f"The file cannot be read: {failed.strerror or 'unknown reason'}."
     except Exception as unexpected:
@@ -394,5 +396,7 @@ def _tell(done: Done, patient: str | None) -> None:
         steps.append((f"access-ledger report confirm{only}", "go through what waits"))
     if without:
         steps.append(("access-ledger report link REPORT PATIENT", "say whose report it is"))
+    if any(code == "column-mapping-missing" for _, _, _, code, _, _ in bad):
+        steps.append(("access-ledger report columns SHEET", "say once what the columns of a spreadsheet are for"))
     if steps:
         say.next_steps(*steps)

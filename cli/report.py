@@ -33,6 +33,7 @@ reports = a_group(
         "show": Later("cli.report:show", "A report's text with its quotes marked, and what it proposes."),
         "link": Later("cli.report:link", "Say whose report it is."),
         "confirm": Later("cli.confirm:confirm", "Go through what reports propose; what you accept is recorded."),
+        "columns": Later("cli.columns:columns", "Say once what the columns of a spreadsheet of reports are for."),
         "explain": Later("cli.report:explain", "A text with everything marked that the reader noticed."),
     },
     help="Operative reports: read, keep, confirm.",
@@ -192,6 +193,17 @@ def _part_in_words(part: Mapping[str, Any]) -> str:
         and name != "said_place"
         and not (name == "balloon_mm" and "balloons" in part)
     )
+
+
+def plain_words(value: Any) -> str:
+    """A plain JSON value for people: a quantity as it was said, nothing as "nothing"."""
+    if value is None:
+        return "nothing"
+    if isinstance(value, Mapping) and {"value", "low"} & value.keys():
+        if "value" in value:
+            return f"{value.get('comparator') or ''}{value['value']}"
+        return f"{value['low']}-{value['high']}"
+    return _in_words(value)
 
 
 def _in_words(value: Any) -> str:

@@ -17,16 +17,30 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from itertools import islice
+from typing import TYPE_CHECKING, Any, cast
 
-from ledger.chronology import History, InForce, in_force
+from ledger.chronology import History, in_force
 from ledger.dates import PartialDate, instant_text
 from ledger.entries import Draft, Entry, Signature, entry_id_of, event_to_dict, validated
 from ledger.errors import Doubt, LedgerError, NotFound, WrongInput
-from ledger.events import KINDS, CatheterExchanged, CatheterPlaced, ProposalFate, ReportReviewed
-from ledger.matching import AccessMatch, AccessVerdict, DescribedAccess, match_access
+from ledger.events import FACT_KINDS, KINDS, Correction, Fact, ProposalFate, ReportReviewed
+from ledger.matching import AccessMatch, AccessVerdict, access_for_drafts, described_in, match_access
 from ledger.minting import ACCESS, minted
-from ledger.reading.drafting import CREATING_KINDS, Drafted, KnownAccess, KnownLesion, drafts_of, ordinals_of
+from ledger.reading.drafting import CREATING_KINDS, Drafted, KnownAccess, drafts_of, ordinals_of
+from ledger.retelling import (
+    Compared,
+    ProposedCorrection,
+    Retelling,
+    Sameness,
+    Told,
+    amended,
+    facts_from,
+    merged,
+    same_procedure,
+    summary_of,
+    told_before,
+)
 from ledger.vocabulary import ConfirmedHow, Fate
 
 if TYPE_CHECKING:
@@ -58,12 +72,14 @@ class Decision:
     """What a person decided about one proposal.
 
     `changes` are the edited fields as plain values, None for one that is not known after all. `reason` is why it was
-    dismissed.
+    dismissed. `corrects`: what is known already is put right by it (`Review.corrections`), instead of being joined by
+    a second entry.
     """
 
     fate: Fate
     changes: Mapping[str, Any] = field(default_factory=dict)
     reason: str | None = None
+    corrects: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,9 +87,13 @@ class Review:
     """A report on the table: what is proposed, what it is about, and what is still open.
 
     `matches` says for each access of the reading which access of the patient it seems to be; `told` for each
-    proposal which fact in force tells the same day, kind and access from somewhere else; `open` the numbers (from 0)
-    of the proposals that nobody decided yet; `before` what was decided, by number. `chosen_before` is which access a
-    person took each of the reading's accesses for, in an earlier review.
+    proposal which known fact from elsewhere it tells again, as it was or otherwise; `corrections` what the known fact
+    would be with what this report says. Where the report is an addendum or a correction of an earlier one (`earlier`),
+    accepting such a proposal corrects; `unsaid` are then roots of facts that the earlier report told and this one does
+    not. `alike` are other waiting reports of the patient that seem to tell of the same procedure. `open` are the
+    numbers (from 0) of the proposals that nobody decided yet; `before` what was decided, by number. `chosen_before` is
+    which access a person took each of the reading's accesses for, in an earlier review; `picked` which they take each
+    for now (`with_choices`).
     """
 
     report: StoredReport
@@ -81,9 +101,14 @@ class Review:
     reading: Reading
     history: History
     matches: Mapping[str, AccessMatch]
-    told: Mapping[int, InForce]
+    told: Mapping[int, Retelling]
+    corrections: Mapping[int, ProposedCorrection]
+    earlier: tuple[str, ...]
+    unsaid: tuple[str, ...]
+    alike: tuple[tuple[str, Compared], ...]
     before: Mapping[int, ProposalFate]
     chosen_before: Mapping[str, str]
+    picked: Mapping[str, Choice] | None
     organisation: UUID
     reviews: tuple[ReportReviewed, ...]
 
@@ -94,6 +119,8 @@ class Review:
     @cached_property
     def choices(self) -> dict[str, Choice]:
         """For each access of the reading what a person or else matching takes it for; the others have to be said."""
+        if self.picked is not None:
+            return dict(self.picked)
         found = {}
         for ref, match in self.matches.items():
             if ref in self.chosen_before:
@@ -148,7 +175,8 @@ def review_of(ledger: Ledger, report: str, *, happened: PartialDate | None = Non
         )
     reading = _dated(read_report(text, envelope_of(stored, text)), happened)
     history = ledger.history(stored.patient)
-    matches = {one.ref: _match(one, reading, history) for one in reading.accesses}
+    described = described_in(reading)
+    matches = {ref: match_access(one, history, _day_of(reading, ref)) for ref, one in described.items()}
     holding = [
         entry.event
         for entry in in_force(history.entries)
@@ -161,8 +189,13 @@ def review_of(ledger: Ledger, report: str, *, happened: PartialDate | None = Non
         history=history,
         matches=matches,
         told={},
+        corrections={},
+        earlier=_earlier(ledger, stored),
+        unsaid=(),
+        alike=_alike(ledger, stored, reading),
         before={},
         chosen_before={},
+        picked=None,
         organisation=ledger.uuid,
         reviews=tuple(
             entry.event
@@ -171,7 +204,17 @@ def review_of(ledger: Ledger, report: str, *, happened: PartialDate | None = Non
         ),
     )
     review = replace(review, chosen_before=_chosen_before(review, holding))
-    return replace(review, before=_decided(review, holding), told=_told(review))
+    return _compared(replace(review, before=_decided(review, holding)))
+
+
+def with_choices(review: Review, choices: Mapping[str, Choice]) -> Review:
+    """The same report on the table, with the accesses that a person picked."""
+    return _compared(replace(review, picked=dict(choices)))
+
+
+def _day_of(reading: Reading, ref: str) -> PartialDate | None:
+    days = (one.happened for one in reading.proposed if one.access == ref and one.happened is not None)
+    return next(days, reading.happened)
 
 
 def _dated(reading: Reading, day: PartialDate | None) -> Reading:
@@ -201,34 +244,9 @@ def short_id(report: str) -> str:
 # --- Which access -------------------------------------------------------------------------------------------------
 
 
-def _match(access: ReadAccess, reading: Reading, history: History) -> AccessMatch:
-    its = [one for one in reading.proposed if one.access == access.ref]
-    makes = any(one.kind in CREATING_KINDS for one in its)
-    day = next((one.happened for one in its if one.happened is not None), reading.happened)
-    is_catheter = access.kind is not None and access.kind.is_catheter
-    described = DescribedAccess(
-        kind=access.kind,
-        side=access.side,
-        site=access.site,
-        inflow=access.inflow,
-        outflow=access.outflow,
-        catheter_vein=access.vein if is_catheter or access.kind is None else None,
-        created=access.created,
-        makes=makes,
-    )
-    return match_access(described, history, day)
-
-
 def _known(choice: Choice, history: History) -> KnownAccess:
     """What drafting has to know of an access: its lesions, and the catheter that is in."""
-    lesions: dict[str, KnownLesion] = {}
-    device: str | None = None
-    for one in history.of_access(choice.id):
-        for lesion in getattr(one.fact, "lesions", ()):
-            lesions.setdefault(lesion.lesion, KnownLesion(id=lesion.lesion, place=lesion.place, side=lesion.side))
-        if isinstance(one.fact, CatheterPlaced | CatheterExchanged):
-            device = one.fact.device or device
-    return KnownAccess(id=choice.id, is_new=choice.is_new, lesions=tuple(lesions.values()), device=device)
+    return replace(access_for_drafts(history, choice.id), is_new=choice.is_new)
 
 
 # --- What was decided before, what was told elsewhere -------------------------------------------------------------
@@ -286,36 +304,94 @@ def _decided(review: Review, reviews: Iterable[ReportReviewed]) -> dict[int, Pro
     return found
 
 
-def _told(review: Review) -> dict[int, InForce]:
-    """For each proposal the fact in force that tells the same from another source, if there is one."""
-    found = {}
-    for index, proposal in enumerate(review.reading.proposed):
-        choice = review.choices.get(proposal.access or "")
-        day = proposal.happened or review.reading.happened
-        if day is None or (choice is not None and choice.is_new):
+def _earlier(ledger: Ledger, stored: StoredReport) -> tuple[str, ...]:
+    """The ids of the reports that this one adds to, corrects or takes the place of, as the sender names them."""
+    named = set((stored.envelope.get("envelope") or {}).get("supersedes") or ())
+    if not named or stored.patient is None:
+        return ()
+    return tuple(
+        other.id
+        for other in ledger.papers.reports(patient=stored.patient)
+        if other.id != stored.id and (other.envelope.get("envelope") or {}).get("document_id") in named
+    )
+
+
+_AT_MOST = 20
+"""With so many other waiting reports a report is compared; the rest show when they are gone through themselves."""
+
+
+def _alike(ledger: Ledger, stored: StoredReport, reading: Reading) -> tuple[tuple[str, Compared], ...]:
+    """Other waiting reports of the patient that seem to tell of the same procedure."""
+    from ledger.reading.reader import read_report
+    from ledger.receiving import envelope_of
+
+    if not reading.proposed:
+        return ()
+    mine = summary_of(reading)
+    found = []
+    for other in islice(ledger.papers.reports(state="waiting", patient=stored.patient), _AT_MOST):
+        text = ledger.papers.text(other.text_id) if other.text_id and other.id != stored.id else None
+        if text is None:
             continue
-        for one in review.history.facts:
-            if (
-                one.kind == proposal.kind
-                and one.access == (choice.id if choice else None)
-                and one.entry.evidence.report != review.report.id
-                and one.happened.earliest <= day.latest
-                and day.earliest <= one.happened.latest
-                and _says_the_same(one, proposal)
-            ):
-                found[index] = one
-                break
-    return found
+        compared = same_procedure(mine, summary_of(read_report(text, envelope_of(other, text))))
+        if compared.sameness is not Sameness.DIFFERENT:
+            found.append((other.id, compared))
+    return tuple(found)
 
 
-def _says_the_same(one: InForce, proposal: Proposal) -> bool:
-    """Whether two of a kind and a day are of one sort: two instructions or complications of a day may be two things."""
-    for name in ("what", "organism", "specimen"):
-        mine = getattr(proposal.detail.get(name), "value", proposal.detail.get(name))
-        theirs = getattr(getattr(one.fact, name, None), "value", None)
-        if mine is not None and theirs is not None and mine != theirs:
-            return False
-    return True
+def _compared(review: Review) -> Review:
+    """The review with what its proposals tell again or otherwise, given which accesses are meant."""
+    facts = _facts(review)
+    numbers = sorted(facts)
+    asked = [facts[number] for number in numbers]
+    entries = {entry.id: entry for entry in review.history.entries}
+    told: dict[int, Retelling] = {}
+    corrections: dict[int, ProposedCorrection] = {}
+    unsaid: tuple[str, ...] = ()
+    status = (review.report.envelope.get("envelope") or {}).get("status")
+    if review.earlier:
+        amendment = amended(
+            asked,
+            facts_from(review.history, review.earlier),
+            whole=status == "corrected",
+            day_is_said=review.reading.happened_from == "text",
+        )
+        corrections = {numbers[one.fact]: one for one in amendment.corrections}
+        told = {numbers[fact]: Retelling(fact=fact, told=Told.AGAIN, root=root) for fact, root in amendment.unchanged}
+        unsaid = amendment.unsaid
+    in_force_by_root = {one.root: one for one in review.history.facts}
+    for one in told_before(asked, review.history):
+        number = numbers[one.fact]
+        if one.told is Told.NEW or number in corrections or number in told:
+            continue
+        entry = entries.get(one.entry or "")
+        if entry is not None and entry.evidence.report == review.report.id:
+            continue  # It is what this very report told, when it was gone through.
+        told[number] = one
+        known = in_force_by_root.get(one.root or "")
+        if one.differences and known is not None:
+            to = merged(known.fact, facts[number], with_day=True)
+            if to != known.fact:
+                corrections[number] = ProposedCorrection(
+                    fact=one.fact, corrects=known.entry.id, root=known.root, to=to, differences=one.differences
+                )
+    return replace(review, told=told, corrections=corrections, unsaid=unsaid)
+
+
+def amends(review: Review, index: int) -> bool:
+    """Whether accepting a proposal corrects an entry of the earlier report that this one is about."""
+    return bool(review.earlier) and index in review.corrections and index not in review.told
+
+
+def _facts(review: Review) -> dict[int, Fact]:
+    """The facts that the proposals state, as far as they can be drafted, by number."""
+    everything = dict.fromkeys(range(len(review.reading.proposed)), Decision(fate=Fate.ACCEPTED))
+    drafted, _ = _drafts(replace(review, before={}, corrections={}), everything, everything.keys(), review.choices)
+    return {
+        one.proposal: cast("Fact", one.draft.event)
+        for one in drafted
+        if one.proposal is not None and one.draft.event.kind in FACT_KINDS
+    }
 
 
 # --- In bulk ------------------------------------------------------------------------------------------------------
@@ -371,6 +447,8 @@ def _why_not(review: Review, index: int, also_new: bool) -> str | None:
         return "the day is not known"
     if index in review.told:
         return "it may have been told already"
+    if review.earlier or review.alike:
+        return "another report tells of the same procedure"
     if proposal.access is None:
         return None
     match = review.matches[proposal.access]
@@ -399,16 +477,15 @@ def confirm(
     decisions: Mapping[int, Decision],
     *,
     by: Signature,
-    choices: Mapping[str, Choice] | None = None,
 ) -> Confirmed:
     """Appends what a person decided, with the fate of every open proposal; all of it or nothing.
 
-    `choices` says which access each access of the reading is; without it, what matching takes it for. What admission
-    refuses waits, with its reason.
+    Which access each access of the reading is, the review says (`with_choices`). What admission refuses waits, with
+    its reason.
 
     Raises StaleHistory when somebody else wrote since the report was laid out.
     """
-    its = dict(review.choices if choices is None else choices)
+    its = review.choices
     decisions = {index: one for index, one in decisions.items() if one.fate is not Fate.LEFT}
     chosen = {index for index, one in decisions.items() if one.fate in (Fate.ACCEPTED, Fate.EDITED)}
     assert not decisions.keys() & review.before.keys(), "what was decided is not open any more"
@@ -471,9 +548,10 @@ def _drafts(
         if one.proposal in accepted:
             continue
         changes = edited.get(one.proposal) if one.proposal is not None else None
-        if changes:
-            one = replace(one, draft=_edited(one.draft, changes))
-        found.append(one)
+        draft = _edited(one.draft, changes) if changes else one.draft
+        if one.proposal is not None and (decisions[one.proposal].corrects or amends(review, one.proposal)):
+            draft = _correcting(draft, review.corrections[one.proposal], changes or {})
+        found.append(replace(one, draft=draft))
     return found, waiting
 
 
@@ -496,6 +574,19 @@ def _edited(draft: Draft, changes: Mapping[str, Any]) -> Draft:
         else:
             values[name] = value
     return replace(draft, event=validated(values))
+
+
+def _correcting(draft: Draft, correction: ProposedCorrection, changes: Mapping[str, Any]) -> Draft:
+    """The draft of a correction, in the place of a second entry that would tell the same."""
+    values = event_to_dict(correction.to)
+    for name, value in changes.items():
+        if value is None:
+            values.pop(name, None)
+        else:
+            values[name] = value
+    to = cast("Fact", validated(values))
+    event = Correction(happened=to.happened, corrects=correction.corrects, root=correction.root, to=to)
+    return replace(draft, event=event)
 
 
 def _fates(
@@ -575,10 +666,10 @@ def in_bulk(person: str) -> Signature:
 
 
 def drafted_event(
-    review: Review, index: int, choices: Mapping[str, Choice], changes: Mapping[str, Any]
+    review: Review, index: int, choices: Mapping[str, Choice], changes: Mapping[str, Any], *, corrects: bool = False
 ) -> tuple[Any, str | None]:
     """What would be recorded of one proposal: its event, or None and what is missing. For showing before deciding."""
-    decision = Decision(fate=Fate.EDITED if changes else Fate.ACCEPTED, changes=changes)
+    decision = Decision(fate=Fate.EDITED if changes else Fate.ACCEPTED, changes=changes, corrects=corrects)
     drafted, waiting = _drafts(review, {index: decision}, {index}, choices)
     event = next((one.draft.event for one in drafted if one.proposal == index), None)
     return event, waiting.get(index)

@@ -10,14 +10,13 @@ the bytes of what could not be read are kept as well, beside the reason.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from typing import TYPE_CHECKING, Any
 
 from ledger.dates import PartialDate
 from ledger.errors import Doubt
-from ledger.evidence import content_digest
 
 if TYPE_CHECKING:
     from ledger.arrival import Arrived, ArrivedReport, Desk, Envelope, PatientClues
@@ -64,16 +63,26 @@ class Received:
 
 
 def opened_up(
-    original: bytes, file_name: str | None = None, *, day: PartialDate | None = None, desk: Desk | None = None
+    original: bytes,
+    file_name: str | None = None,
+    *,
+    day: PartialDate | None = None,
+    desk: Desk | None = None,
+    mappings: Sequence[bytes] = (),
 ) -> OpenedUp:
     """The reports that a file holds, each of them read. `day` is when it was done, for texts that do not say so.
 
+    `mappings` are column mappings that were kept; a sheet is read with the one that knows most of its headings.
     Never raises for what is in the file.
     """
-    from ledger.arrival import arrive
+    from ledger.arrival import Why, arrive
     from ledger.reading.reader import read_report
 
     arrived = desk.arrive(original, file_name) if desk is not None else arrive(original, file_name)
+    if any(bad.code is Why.MAPPING_MISSING for bad in arrived.unreadable):
+        mapping = fitting_mapping(arrived.headings, mappings)
+        if mapping is not None:
+            arrived = arrive(original, file_name, columns=mapping)
     if day is not None:
         parts = tuple(replace(part, envelope=replace(part.envelope, performed=day)) for part in arrived.parts)
         arrived = replace(arrived, parts=parts)
@@ -346,6 +355,38 @@ def _plain(value: Any) -> Any:
     return {name: _plain(one) for name, one in vars(value).items() if one is not None and one != ()}
 
 
-def digest_of(opened: OpenedUp) -> str:
-    """The digest under which the bytes are kept."""
-    return content_digest(opened.original)
+# --- What the columns of a sheet are for --------------------------------------------------------------------------
+
+
+def keep_mapping(ledger: Ledger, saved: bytes) -> str:
+    """Keeps a column mapping in the ledger, in the place of one of the same name; gives its name. Raises WrongInput."""
+    from ledger.arrival.sheets import ColumnMapping
+
+    mapping = ColumnMapping.from_json(saved)
+    with ledger.db.writing():
+        ledger.db.execute(
+            "INSERT INTO meta (key, value) VALUES (?,?) ON CONFLICT (key) DO UPDATE SET value=excluded.value",
+            (f"columns:{ledger.org}:{mapping.name}", mapping.to_json().decode("utf-8")),
+        )
+    return mapping.name
+
+
+def kept_mappings(ledger: Ledger) -> list[bytes]:
+    """The column mappings that were kept, by name."""
+    rows = ledger.db.execute(
+        "SELECT value FROM meta WHERE key LIKE ? ORDER BY key", (f"columns:{ledger.org}:%",)
+    ).fetchall()
+    return [value.encode("utf-8") for (value,) in rows]
+
+
+def fitting_mapping(headings: Sequence[str], mappings: Iterable[bytes]) -> bytes | None:
+    """The mapping all of whose headings the sheet has; of several the one that knows most of them."""
+    from ledger.arrival.sheets import ColumnMapping, heading_key
+
+    there = {heading_key(heading) for heading in headings}
+    best, most = None, 0
+    for saved in mappings:
+        known = {heading_key(column.heading) for column in ColumnMapping.from_json(saved).columns}
+        if known <= there and len(known) > most:
+            best, most = saved, len(known)
+    return best

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from ledger.confirming import Choice, Decision, Review, confirm, in_bulk, plainly_told, review_of
+from ledger.confirming import Choice, Decision, Review, confirm, in_bulk, plainly_told, review_of, with_choices
 from ledger.dates import PartialDate
 from ledger.entries import Signature
 from ledger.errors import NotFound, StaleHistory, WrongInput
@@ -184,9 +184,9 @@ def test_a_report_without_a_day_waits_until_a_person_gives_it(ledger: Ledger) ->
 def test_what_admission_refuses_waits_with_its_reason_and_the_rest_goes_in(ledger: Ledger) -> None:
     report = came(ledger, REPORT.replace("12 May 2024", "12 May 2022"))
     review = review_of(ledger, report)
-    choices = {ref: Choice(id="A1") for ref in review.matches}
+    review = with_choices(review, {ref: Choice(id="A1") for ref in review.matches})
 
-    done = confirm(ledger, review, dict.fromkeys(review.open, ACCEPTED), by=BY, choices=choices)
+    done = confirm(ledger, review, dict.fromkeys(review.open, ACCEPTED), by=BY)
 
     assert done.refused or done.doubts
     for index, refusal in done.refused:
@@ -201,13 +201,8 @@ def test_an_access_that_a_person_named_stays_named_in_the_next_sitting(ledger: L
     review = review_of(ledger, report)
     assert review.choices == {}
     (ref,) = review.matches
-    confirm(
-        ledger,
-        review,
-        dict.fromkeys(numbers(review, "angioplasty"), ACCEPTED),
-        by=BY,
-        choices={ref: Choice(id="A1")},
-    )
+    picked = with_choices(review, {ref: Choice(id="A1")})
+    confirm(ledger, picked, dict.fromkeys(numbers(picked, "angioplasty"), ACCEPTED), by=BY)
 
     again = review_of(ledger, report)
 

@@ -624,3 +624,98 @@ def test_at_a_terminal_a_report_without_proposals_is_read_and_done_with(desk: De
     assert "The weather was fine" in screen
     assert stored(desk)[0].state == "confirmed"
     assert kinds_of(desk) == ["report-reviewed"]
+
+
+OTHERWISE = (
+    REPORT.replace("Residual stenosis was 20%.", "Residual stenosis was 40%.") + "Sent by fax from the centre.\n"
+)
+
+
+def gone_through(desk: Desk, file: Path) -> None:
+    """Imports a report and accepts all that it proposes."""
+    desk.ok("report import", file)
+    desk.at_terminal("report confirm", answers=[(KEYS, "a") for _ in proposals(desk, file)])
+
+
+def test_what_is_told_again_is_left_as_it_is_with_one_key(with_fistula: Desk, a_report: Writer) -> None:
+    gone_through(with_fistula, a_report())
+    before = kinds_of(with_fistula)
+    fax = a_report(REPORT + "Sent by fax from the centre.\n", name="fax.txt")
+    with_fistula.ok("report import", fax)
+
+    screen = with_fistula.at_terminal("report confirm", answers=[(KEYS, "k") for _ in proposals(with_fistula, fax)])
+
+    assert "tells the same; k if it is." in screen
+    assert kinds_of(with_fistula) == [*before, "report-reviewed"]
+    with with_fistula.open() as ledger:
+        fates = ledger.history("P0001").entries[-1].event.fates  # type: ignore[union-attr]
+    assert {fate.fate for fate in fates} == {"already-known"}
+    assert all(fate.entry for fate in fates)
+
+
+def test_what_is_told_otherwise_corrects_the_known_entry_with_one_key(with_fistula: Desk, a_report: Writer) -> None:
+    gone_through(with_fistula, a_report())
+    fax = a_report(OTHERWISE, name="fax.txt")
+    with_fistula.ok("report import", fax)
+    kinds = proposals(with_fistula, fax)
+
+    screen = with_fistula.at_terminal(
+        "report confirm", answers=[(KEYS, "c" if kind == "angioplasty" else "k") for kind in kinds]
+    )
+
+    assert "20 there, 40 here" in screen
+    with with_fistula.open() as ledger:
+        (plasty,) = (one for one in ledger.history("P0001").facts if one.kind == "angioplasty")
+    assert str(plasty.fact.lesions[0].residual_percent) == "40"  # type: ignore[union-attr]
+    assert plasty.entry.kind == "correction"
+    assert plasty.root != plasty.entry.id
+
+
+def test_two_waiting_reports_of_one_procedure_are_not_taken_in_bulk_and_are_shown_as_one(
+    with_fistula: Desk, a_report: Writer
+) -> None:
+    file = a_report()
+    with_fistula.ok("report import", file, a_report(REPORT + "Sent by fax.\n", name="fax.txt"))
+
+    bulk = with_fistula.run("report confirm --all --json")
+    screen = with_fistula.at_terminal("report confirm", answers=[(KEYS, "q")])
+
+    assert bulk.json["entries"] == 0
+    assert {left["why"] for one in bulk.json["reports"] for left in one["left"]} & {
+        "another report tells of the same procedure"
+    }
+    assert "tells of the same procedure (words nearly the same, same day)" in " ".join(screen.split())
+
+
+def test_a_corrected_report_by_message_corrects_what_came_from_the_first(with_fistula: Desk, tmp_path: Path) -> None:
+    def message(text: str, kind: str, number: str) -> str:
+        lines = [f"OBX|{nth}|TX|R^Report||{line}||||||F" for nth, line in enumerate(text.splitlines(), start=1)]
+        return "\r".join(
+            [
+                f"MSH|^~\\&|CENTRE|HARROW|LEDGER|UNIT|20240513090000||{kind}|{number}|P|2.5.1",
+                "EVN||20240513090000",
+                "PID|1||K204817^^^UNIT^MR||Vellacott-Orme^Maud||19580714|F",
+                "TXA|1|OP|TX|20240512||||||||D-77||||AU",
+                *lines,
+            ]
+        )
+
+    body = "\n".join(REPORT.splitlines()[2:])
+    first, second = tmp_path / "first.hl7", tmp_path / "second.hl7"
+    first.write_text(message(body, "MDM^T02^MDM_T02", "M1"))
+    second.write_text(message(body.replace("was 20%", "was 40%"), "MDM^T08^MDM_T02", "M2"))
+    with_fistula.ok("report import", first)
+    with_fistula.at_terminal("report confirm", answers=[(KEYS, "a") for _ in proposals(with_fistula, first)])
+    with_fistula.ok("report import", second)
+
+    kinds = proposals(with_fistula, second)
+    shown = with_fistula.at_terminal(
+        "report confirm", answers=[(KEYS, "a" if kind == "angioplasty" else "s") for kind in kinds]
+    )
+
+    assert "It adds to or corrects report" in shown
+    assert "20 there, 40 here" in shown
+    with with_fistula.open() as ledger:
+        (plasty,) = (one for one in ledger.history("P0001").facts if one.kind == "angioplasty")
+    assert str(plasty.fact.lesions[0].residual_percent) == "40"  # type: ignore[union-attr]
+    assert plasty.entry.kind == "correction"
