@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import re
 import zlib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
@@ -85,17 +85,23 @@ class Retelling:
     differences: tuple[Difference, ...] = ()
 
 
-def told_before(facts: Sequence[Fact], history: History) -> tuple[Retelling, ...]:
+def told_before(facts: Sequence[Fact], history: History, *, not_from: Iterable[str] = ()) -> tuple[Retelling, ...]:
     """For each fact of a new report, which fact of the history it tells again, in the order asked.
+
+    What rests on a report of `not_from` is left out: a report does not tell its own facts again.
 
     Alike are facts of one kind and one access, on the same day or on two that touch. Each known fact is given to at
     most one new one: the nearest in time, then the one that contradicts it least. On the same day it is the same
     procedure; a day beside, or with a date that is only partly known, only numbers that agree make it the same.
     """
+    left_out = frozenset(not_from)
+    others = [one for one in history.facts if one.entry.evidence.report not in left_out]
     pairs = []
     for number, fact in enumerate(facts):
-        for known in history.facts:
+        for known in others:
             if known.kind != fact.kind or known.access != getattr(fact, "access", None):
+                continue
+            if of_two_sorts(known.fact, fact):
                 continue
             apart = days_apart(fact.happened, known.happened)
             if apart > 1 and fact.kind not in ONCE:
@@ -114,6 +120,18 @@ def told_before(facts: Sequence[Fact], history: History) -> tuple[Retelling, ...
         )
         given.add(root)
     return tuple(taken.get(number) or Retelling(fact=number, told=Told.NEW) for number in range(len(facts)))
+
+
+_SORTS = ("what", "organism", "specimen")
+
+
+def of_two_sorts(one: Fact, two: Fact) -> bool:
+    """Whether two facts of a kind are two things by nature: two instructions or complications of a day, two germs."""
+    for name in _SORTS:
+        mine, theirs = getattr(one, name, None), getattr(two, name, None)
+        if mine is not None and theirs is not None and mine != theirs:
+            return True
+    return False
 
 
 def _verdict(fact: Fact, known: Fact, apart: int, agreeing: int, found: Sequence[Difference]) -> Told:
@@ -326,7 +344,8 @@ def amended(facts: Sequence[Fact], earlier: Sequence[InForce], *, whole: bool, d
     pairs = []
     for number, fact in enumerate(facts):
         for known in earlier:
-            if known.kind == fact.kind:
+            # An instruction that an addendum gives takes the place of none that says something else.
+            if known.kind == fact.kind and getattr(known.fact, "what", None) == getattr(fact, "what", None):
                 found = differences(known.fact, fact)
                 other_access = known.access != getattr(fact, "access", None)
                 weight = (other_access, _contradictions(found), -agreements(known.fact, fact), known.root, number)
@@ -464,8 +483,13 @@ _MEASURE = re.compile(r"_(?:mm|cm|fr|ml|ml_min|percent|min)$")
 
 def summary_of(reading: Reading) -> Summary:
     """The summary of what a text was read as."""
+    return summary_from(reading.to_json(), reading.text)
+
+
+def summary_from(told: Mapping[str, Any], text: str) -> Summary:
+    """The summary of a reading that was kept as JSON (`Reading.to_json`), so that nothing has to be read again."""
     numbers = set()
-    for proposal in reading.to_json()["proposed"]:
+    for proposal in told["proposed"]:
         for lesion in proposal["detail"].get("lesions") or ():
             for name in ("stenosis_before_percent", "stenosis_after_percent", "balloon_mm"):
                 if lesion.get(name) is not None:
@@ -474,11 +498,14 @@ def summary_of(reading: Reading) -> Summary:
             if value is not None and _MEASURE.search(name):
                 numbers.add(f"{proposal['kind']} {name} {value}")
     return Summary(
-        happened=reading.happened,
-        kinds=frozenset(proposal.kind for proposal in reading.proposed) - {"visit", "instruction", "access-known"},
-        accesses=frozenset((one.kind, one.side) for one in reading.accesses),
+        happened=PartialDate(told["happened"]) if told["happened"] else None,
+        kinds=frozenset(one["kind"] for one in told["proposed"]) - {"visit", "instruction", "access-known"},
+        accesses=frozenset(
+            (AccessKind(one["kind"]) if one["kind"] else None, Side(one["side"]) if one["side"] else None)
+            for one in told["accesses"]
+        ),
         numbers=frozenset(numbers),
-        shingles=shingles_of(reading.text),
+        shingles=shingles_of(text),
     )
 
 

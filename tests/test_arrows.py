@@ -24,6 +24,8 @@ FORBIDDEN = [
     ("ledger/admission", "ledger.store", "admission is a function of a history and a fact"),
     ("ledger/chronology.py", "ledger.store", "chronology is a function of entries"),
     ("ledger/matching.py", "ledger.store", "matching is a function of clues and candidates"),
+    ("ledger/retelling.py", "ledger.store", "whether something was told before is a function of histories"),
+    ("ledger/confirming.py", "typer", "pages and scripts confirm as a terminal does"),
     ("ledger/events.py", "pydantic", "looking at a history starts without pydantic"),
     ("ledger/entries.py", "pydantic", "looking at a history starts without pydantic"),
 ]
