@@ -210,6 +210,8 @@ class Around:
     entry: Callable[[str], str]
     access: Callable[[str], str]
     mint: Callable[[Field, Mapping[str, Any]], str | None]
+    named: Callable[[str, str], str] = lambda of, text: text
+    """The id of what somebody names, for the sorts of ids that people call by something else."""
 
 
 def told(kind_fields: Iterable[Field], typed: Mapping[str, Any], around: Around) -> dict[str, Any]:
@@ -249,6 +251,8 @@ def _one(field: Field, value: Any, around: Around, nth: int | None) -> Any:
             return around.entry(str(value))
         case Shape.ID if field.of == "AccessId":
             return around.access(str(value))
+        case Shape.ID:
+            return around.named(field.of, str(value).strip())
         case Shape.PARTS:
             return _parts(field, value, around, where)
         case _:

@@ -82,14 +82,22 @@ def brief_made(
     from ledger.admission import doubts_of
     from ledger.projections.brief import brief_of
 
-    alike = ledger.who.called_like(patient)
+    joined = [ledger.who.patient(other) for other, _ in history.merged]
+    joined_to = ledger.joined_to(patient.id)
+    own = {patient.id, *(other.id for other in joined)}
+    alike = [other for other in ledger.who.called_like(patient) if other.id not in {*own, joined_to}]
     made_of: Callable[..., Brief | Sheet]
     if for_intervention:
         from ledger.projections.sheet import sheet_of
 
         made_of = partial(sheet_of, access=access)
     else:
-        made_of = partial(brief_of, same_births=_born_alike(patient, alike))
+        made_of = partial(
+            brief_of,
+            same_births=_born_alike(patient, alike),
+            joined=joined,
+            joined_to=joined_to,
+        )
     is_view = history.as_of is not None or history.known_on is not None
     return made_of(
         history,
@@ -98,7 +106,7 @@ def brief_made(
         _moment(ledger, history, today),
         ledger.papers.words,
         names_of(ledger),
-        waiting_reports=waiting_reports(ledger, patient.id),
+        waiting_reports=[report for one in sorted(own) for report in waiting_reports(ledger, one)],
         same_names=len(alike),
         doubts=() if is_view else doubts_of(history),
     )

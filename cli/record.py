@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import inspect
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -18,16 +19,20 @@ from cli.kinds import BY_HAND, Around, Field, Shape, date_from, fields_of, sente
 from cli.lazy import WIDTH, LazyGroup
 from cli.naming import access_named, access_names, entry_name, entry_named, named_in
 from cli.options import ByOption, JsonOption, LedgerOption, PatientArgument, opened, signature_of, the_patient
-from ledger.errors import LedgerError, WrongInput
+from ledger.errors import Doubt, LedgerError, NotFound, WrongInput
 
 if TYPE_CHECKING:
     from ledger.chronology import History
+    from ledger.dates import PartialDate
     from ledger.entries import Draft, Entry, Signature
     from ledger.events import Event
     from ledger.store import Appended, Ledger
 
 OPENERS = frozenset({"creation", "catheter-placed", "access-known", "access-planned"})
 """Kinds with which an access begins: when none is named, it gets a new id."""
+
+LINKS = frozenset({"accesses-are-one", "access-split", "patients-are-one", "report-moved"})
+"""Kinds about identities."""
 
 
 class _Kinds(LazyGroup):
@@ -137,6 +142,9 @@ def _record_one(
     anew: bool,
     as_json: bool,
 ) -> None:
+    from ledger.events import PatientsAreOne, ReportMoved
+
+    careful: list[Doubt] = []
     with opened(where) as ledger:
         signature = signature_of(ledger, by)
         one = the_patient(ledger, patient).id
@@ -146,10 +154,46 @@ def _record_one(
             _ask(kind, typed, history, today)
         with ledger.db.writing():
             event = event_from(kind, typed, ledger, history, today)
+            if isinstance(event, PatientsAreOne):
+                careful = _is_one_person(ledger, one, event.other)
             draft = _draft(one, event)
             appended = ledger.append(history, [draft], by=signature, anew=anew)
         after = ledger.history(one, sessions=True)
-        _tell(ledger, after, appended, as_json)
+        if kind in LINKS:
+            # A link says nothing odd itself; what it brings together may not go together.
+            careful += _new_doubts(history, after)
+        _tell(ledger, after, replace(appended, doubts=(*appended.doubts, *careful)), as_json)
+        if isinstance(event, ReportMoved) and appended.entries and not as_json:
+            say.next_steps(
+                (f"access-ledger report confirm {event.report[:10]}", f"go through it for {event.to_patient}")
+            )
+
+
+def _is_one_person(ledger: Ledger, patient: str, other: str) -> list[Doubt]:
+    """What speaks against two records being of one person. Raises WrongInput where the birth dates disagree."""
+    from ledger.matching import names_could_be_one
+
+    one, two = ledger.who.patient(patient), ledger.who.patient(other)
+    if one.birth_date and two.birth_date and not _could_be_one_day(one.birth_date, two.birth_date):
+        raise WrongInput(
+            f"{one.id} and {two.id} are recorded with different birth dates, so they are not taken for one person.",
+            "If one of the dates is wrong, put it right first with `access-ledger patient change`.",
+        )
+    if one.name and two.name and not names_could_be_one(one.name, two.name):
+        words = f"{one.id} and {two.id} are recorded under different names. Look once more whether they are one person."
+        return [Doubt(code="names-differ", words=words)]
+    return []
+
+
+def _could_be_one_day(one: PartialDate, two: PartialDate) -> bool:
+    return one.earliest <= two.latest and two.earliest <= one.latest
+
+
+def _new_doubts(before: History, after: History) -> list[Doubt]:
+    from ledger.admission import doubts_of
+
+    there = {(doubt.code, doubt.about) for doubt in doubts_of(before)}
+    return [doubt for doubt in doubts_of(after) if (doubt.code, doubt.about) not in there]
 
 
 def event_from(kind: str, typed: Mapping[str, Any], ledger: Ledger, history: History, today: date) -> Event:
@@ -227,7 +271,32 @@ def _around(
     def keep(words: str) -> dict[str, Any]:
         return vars(ledger.papers.typed(words, history.patient))
 
-    return Around(today=today, keep=keep, entry=entry, access=access, mint=mint)
+    def named(of: str, text: str) -> str:
+        if of == "PatientId":
+            return the_patient(ledger, text).id
+        if of == "ReportId":
+            return ledger.papers.report(text).id
+        if of == "CentreId":
+            return _centre_named(ledger, text)
+        return text
+
+    return Around(today=today, keep=keep, entry=entry, access=access, mint=mint, named=named)
+
+
+def _centre_named(ledger: Ledger, text: str) -> str:
+    """The access centre of this id, or whose name holds these words. Raises NotFound."""
+    centres = ledger.who.centres()
+    wanted = text.casefold()
+    for one in centres:
+        if one.id.casefold() == wanted:
+            return one.id
+    fitting = [one for one in centres if wanted in one.name.casefold()]
+    if len(fitting) == 1:
+        return fitting[0].id
+    raise NotFound(
+        "Several access centres fit that name." if fitting else "There is no access centre of that id or name here.",
+        "`access-ledger centre list` shows who there is; `access-ledger centre add` enters one.",
+    )
 
 
 def _lesion_at(history: History, typed: Mapping[str, Any], values: Mapping[str, Any]) -> str | None:
@@ -535,8 +604,6 @@ def retract(
 def _withdrawn(
     ledger: Ledger, history: History, named: Entry, why: str, signature: Signature, altogether: bool
 ) -> tuple[Appended, History]:
-    from dataclasses import replace
-
     from ledger.dates import PartialDate
     from ledger.events import Correction, Retraction
 
@@ -562,7 +629,11 @@ def _tell_what_came_back(ledger: Ledger, before: History, after: History) -> Non
 
     held = {entry.id for entry in in_force(before.entries)}
     for entry in in_force(after.entries):
-        if entry.id not in held and entry.kind != "retraction":
+        if entry.id in held or entry.kind == "retraction" or before.entry(entry.id) is None:
+            continue
+        if entry.kind in LINKS:
+            say.paragraph(f"{entry_name(after.patient, entry)} holds again.", hanging="    ")
+        else:
             say.paragraph(
                 f"{entry_name(after.patient, entry)} holds again: {told_in_words(ledger, entry)}", hanging="    "
             )

@@ -141,6 +141,8 @@ def brief_of(
     waiting_reports: Sequence[WaitingReport] = (),
     same_names: int = 0,
     same_births: int = 0,
+    joined: Sequence[Patient] = (),
+    joined_to: str | None = None,
     doubts: Sequence[Doubt] = (),
 ) -> Brief:
     """The brief of a patient.
@@ -149,6 +151,7 @@ def brief_of(
     pass `history.seen(…)`: the ages are then those of that day, and the view says what it is. `people` gives names of
     persons, units and centres by id; `same_names` counts the other patients who are called alike,
     `same_births` those of them who are born on the same day: there the birth date tells nobody apart.
+    `joined` are the other records of this person, which are read here; `joined_to` the record in which this one is.
     """
     day = history.as_of or (day_of(history.known_on, history.zone) if history.known_on is not None else today)
     folds = fold_of(history)
@@ -167,6 +170,8 @@ def brief_of(
         waiting=tuple(waiting_reports),
         same_names=same_names,
         same_births=same_births,
+        joined=tuple(joined),
+        joined_to=joined_to,
         doubts=tuple(doubts),
     )
     return Brief(
@@ -269,6 +274,8 @@ class _Maker:
     waiting: tuple[WaitingReport, ...]
     same_names: int
     same_births: int
+    joined: tuple[Patient, ...]
+    joined_to: str | None
     doubts: tuple[Doubt, ...]
 
     def short(self, view: AccessView) -> str:
@@ -302,6 +309,18 @@ class _Maker:
             born = f"born {day_words(patient.birth_date)}" if patient.birth_date else "birth date not recorded"
             who = f"{patient.name}, {born}, number {numbers}, here {patient.id}"
         lines = [BriefLine(who + (", INVENTED PATIENT" if patient.invented else ""))]
+        for other in self.joined:
+            numbers = "".join(f", number {number_words(number)}" for number in other.identifiers)
+            lines.append(
+                BriefLine(f"Also recorded as {other.name or 'a patient'}, {other.id}{numbers}: read here as one.")
+            )
+        if self.joined_to is not None:
+            lines.append(
+                BriefLine(
+                    f"HALF OF A RECORD: {patient.id} was said to be the same person as {self.joined_to}. Look at the "
+                    f"brief of {self.joined_to}, where both are read."
+                )
+            )
         if self.same_names:
             who = "Another patient is" if self.same_names == 1 else f"{self.same_names} other patients are"
             if self.same_births:

@@ -29,6 +29,7 @@ from ledger.events import FACT_KINDS, SESSION_KINDS, PatientsAreOne
 from ledger.projections.rows import AccessRow, rows_from_bytes, stored_rows_of
 from ledger.store import schema
 from ledger.store.database import Database, raw_bytes
+from ledger.store.moving import follow_moved_reports
 from ledger.store.opening import ORGANISATION, opened
 from ledger.store.papers import Papers
 from ledger.store.who import Who, number_of, patient_id
@@ -192,6 +193,13 @@ class Ledger:
         accesses = None if row[7] is None else bytes(row[7])
         return Standing(row[0], Head(row[1], bytes(row[2]), row[3]), row[4] or 0, row[5], row[6], accesses)
 
+    def joined_to(self, patient: str) -> str | None:
+        """The record of the same person in which that of this patient is read; None for a record of its own."""
+        row = self.db.execute(
+            "SELECT joined_to FROM streams WHERE org=? AND stream=?", (self.org, 2 * number_of(patient))
+        ).fetchone()
+        return None if row is None or row[0] is None else patient_id(row[0])
+
     def owner_of(self, access: str) -> str | None:
         """The patient whose access this is; None for an id that nobody has."""
         row = self.db.execute(
@@ -327,6 +335,8 @@ class Ledger:
                 after = self._history(number, sessions=False, zone=history.zone)
             else:
                 after = history.followed_by(added)
+            if not only_facts:
+                follow_moved_reports(self.papers, added, after)
             # Facts that raised no doubt, after a history without any, leave none: then nothing has to be judged anew.
             quiet = only_facts and not (standing.doubts or doubts or history.merged)
             self._write_read_model(number, after, standing, heads[2 * number], doubts=0 if quiet else None)

@@ -170,6 +170,10 @@ class Papers:
             raise NotFound("Several reports begin with that id.", "Give more of its letters.")
         return found[0]
 
+    def holds(self, report: str) -> bool:
+        """Whether a report with exactly this id is kept here."""
+        return self._first(schema.reports.c.report == report) is not None
+
     def reports(self, *, state: str | None = None, patient: str | None = None) -> Iterator[StoredReport]:
         """Reports by the time at which they came in."""
         r = schema.reports
