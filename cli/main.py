@@ -126,10 +126,13 @@ def _say(problem: str, remedy: str, code: int, as_json: bool) -> None:
 
         print(json_text({"format": 1, "problem": problem, "remedy": remedy, "exit_code": code}), file=sys.stderr)
         return
-    import textwrap
-
     for text in (problem, remedy):
-        print(textwrap.fill(text, 100, break_on_hyphens=False, break_long_words=False), file=sys.stderr)
+        if sys.stderr.isatty():
+            import textwrap
+
+            text = textwrap.fill(text, 100, break_on_hyphens=False, break_long_words=False)
+        # In a log a message stays on one line, so that it can be found.
+        print(text, file=sys.stderr)
 
 
 def _our_mistake(unexpected: Exception, as_json: bool) -> int:
