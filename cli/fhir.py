@@ -26,6 +26,7 @@ fhir = a_group(
         "server": Later("cli.send:servers", "The servers that are sent to: add, list, test."),
         "status": Later("cli.send:status", "What a server accepted, what it refused and why, and what waits."),
         "retry": Later("cli.send:retry", "Let what was refused or held back go again with the next send."),
+        "receive": Later("cli.receive:receive", "Take in what a file or a server holds, as proposals."),
         "reconcile": Later("cli.send:reconcile", "Ask a server what it has, and show what differs."),
     },
     help="The hospital's record in HL7 FHIR: codes, mapping, definitions, settings, servers.",

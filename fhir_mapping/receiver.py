@@ -12,7 +12,8 @@ are told apart by `foreign_in` and go the way of reports: `report import`.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
 from typing import Any, Literal, cast
 
 from fhir_mapping.definitions import PARTS
@@ -28,10 +29,11 @@ from fhir_mapping.details import (
 from fhir_mapping.elements import Element, Resource
 from fhir_mapping.observations import VALUE_FIELDS
 from fhir_mapping.sender import is_in_error
-from fhir_mapping.site import Site
+from fhir_mapping.site import Site, WordsOf
 from ledger.chronology import History, entry_in_force_for
 from ledger.entries import Draft, Entry, Signature, entry_id_of, event_to_dict, fact_of, validated, words_in
-from ledger.events import FACT_KINDS, KINDS, Fact
+from ledger.events import FACT_KINDS, KINDS, Event, Fact, Words
+from ledger.evidence import Quote
 from ledger.store import Ledger
 
 REFERRING = ("findings", "cultures", "referral", "about")
@@ -102,6 +104,42 @@ def resources_in(found: Any) -> list[Resource]:
                 made.append({**resource, "_fullUrl": address} if isinstance(address, str) else resource)
         return made
     return [found]
+
+
+class KeptWords:
+    """Words that came in, held until it is known whose they are; nothing is stored before a fact is taken over."""
+
+    def __init__(self) -> None:
+        self.said: dict[str, str] = {}
+
+    def __call__(self, said: str) -> dict[str, Any]:
+        name = f"t-received-{len(self.said)}"
+        self.said[name] = said
+        return {"text": name, "start": 0, "end": len(said)}
+
+    def or_else(self, words: WordsOf) -> WordsOf:
+        """The words of a stretch: those that came in, else those of the ledger."""
+
+        def of(stretch: Words | Quote) -> str | None:
+            text = self.said.get(stretch.text)
+            return words(stretch) if text is None else text[stretch.start : stretch.end]
+
+        return of
+
+    def settled(self, event: Event, ledger: Ledger, patient: str) -> Event:
+        """The same event with its words kept as texts of the patient."""
+        if not any(stretch.text in self.said for stretch in words_in(event)):
+            return event
+
+        def put(value: Any) -> Any:
+            if isinstance(value, dict) and value.get("text") in self.said:
+                stretch = ledger.papers.typed(self.said[value["text"]], patient)
+                return {"text": stretch.text, "start": stretch.start, "end": stretch.end}
+            if isinstance(value, dict):
+                return {name: put(held) for name, held in value.items()}
+            return [put(item) for item in value] if isinstance(value, list) else value
+
+        return validated(put(event_to_dict(event)))
 
 
 def received_from(
@@ -324,8 +362,9 @@ def patient_of_received(ledger: Ledger, received: ReceivedFact) -> str | None:
     return None
 
 
-def proposals_for(ledger: Ledger, namespace: str, received: Iterable[ReceivedFact]) -> list[Proposal]:
+def proposals_for(ledger: Ledger, namespace: str, received: Iterable[ReceivedFact], kept: KeptWords) -> list[Proposal]:
     """What received facts would do to a ledger whose own namespace this is, in an order in which they can go in."""
+    words = kept.or_else(ledger.papers.words)
     by_patient: dict[str, list[ReceivedFact]] = {}
     made: list[Proposal] = []
     for one in received:
@@ -336,12 +375,12 @@ def proposals_for(ledger: Ledger, namespace: str, received: Iterable[ReceivedFac
             by_patient.setdefault(patient, []).append(one)
     for patient, facts in by_patient.items():
         history = ledger.history(patient, sessions=True)
-        made += proposals_after(history, facts, namespace, ledger)
+        made += proposals_after(history, facts, namespace, ledger, words)
     return made
 
 
 def proposals_after(
-    history: History, received: Iterable[ReceivedFact], namespace: str, ledger: Ledger
+    history: History, received: Iterable[ReceivedFact], namespace: str, ledger: Ledger, words: WordsOf
 ) -> list[Proposal]:
     """What received facts of one patient would do after a history."""
     facts = list(received)
@@ -366,7 +405,7 @@ def proposals_after(
                     what="new", received=one, patient=history.patient, draft=Draft(event=fact, source=source_of(one))
                 )
             )
-        elif now is None or _same(fact, now, ledger):
+        elif now is None or _same(fact, now, words):
             made.append(Proposal(what="known", received=one, patient=history.patient))
         else:
             event = validated(
@@ -387,14 +426,17 @@ def _proposal(what: What, one: ReceivedFact, patient: str, event: Any) -> Propos
     return Proposal(what=what, received=one, patient=patient, draft=Draft(event=event, source=source_of(one)))
 
 
-def take_over(ledger: Ledger, proposals: Iterable[Proposal], by: Signature) -> tuple[int, list[tuple[Proposal, str]]]:
+def take_over(
+    ledger: Ledger, proposals: Iterable[Proposal], by: Signature, kept: KeptWords
+) -> tuple[int, list[tuple[Proposal, str]]]:
     """Records proposals. Gives how many went in, and those that admission refused, with its reason."""
     added = 0
     refused: list[tuple[Proposal, str]] = []
     by_patient: dict[str, list[Proposal]] = {}
     for one in proposals:
         if one.draft is not None and one.patient is not None:
-            by_patient.setdefault(one.patient, []).append(one)
+            draft = replace(one.draft, event=kept.settled(one.draft.event, ledger, one.patient))
+            by_patient.setdefault(one.patient, []).append(replace(one, draft=draft))
     for patient, ones in by_patient.items():
         waiting = ones
         # What was refused because something else was not there yet may go in after it.
@@ -437,8 +479,19 @@ def _with_ids(said: dict[str, Any], ids: Mapping[str, str]) -> dict[str, Any]:
     return made
 
 
-def _same(fact: Fact, now: Entry, ledger: Ledger) -> bool:
-    return in_words(fact, ledger.papers.words) == in_words(cast("Fact", fact_of(now.event)), ledger.papers.words)
+def _same(fact: Fact, now: Entry, words: WordsOf) -> bool:
+    """Whether two facts say the same. 812.50 and 812.5 do here: many servers keep numbers without their last zeros."""
+    there = cast("Fact", fact_of(now.event))
+    return bool(_numerically(in_words(fact, words)) == _numerically(in_words(there, words)))
+
+
+def _numerically(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {
+            name: Decimal(held).normalize() if name in ("value", "low", "high") else _numerically(held)
+            for name, held in value.items()
+        }
+    return [_numerically(item) for item in value] if isinstance(value, list) else value
 
 
 def in_words(fact: Fact, words: Callable[[Any], str | None]) -> dict[str, Any]:

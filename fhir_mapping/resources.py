@@ -144,7 +144,7 @@ def resources_of(
 
     `words` gives the words of a stretch of text, None where they were erased or left out of a copy.
     """
-    facts = history.facts
+    facts = one_a_root(history.facts)
     names = names_of(history, patient, site, words, people, facts)
     made = _Made()
     if site.create_patients:
@@ -163,6 +163,19 @@ def resources_of(
     issued.update(_add_in_error(made, of_root, history, patient, site, words, people))
     issued.update(_add_provenance(made, of_root, names))
     return _in_order_of_dependence(_loosened(made.resources, issued, site), site)
+
+
+def one_a_root(facts: tuple[InForce, ...]) -> tuple[InForce, ...]:
+    """One fact under each identity: where two corrections of one entry both hold (the retraction of one was retracted
+    after the other was made), the one recorded last speaks."""
+    last: dict[str, InForce] = {}
+    for one in facts:
+        held = last.get(one.root)
+        if held is None or (held.entry.recorded_at, held.entry.version) < (one.entry.recorded_at, one.entry.version):
+            last[one.root] = one
+    if len(last) == len(facts):
+        return facts
+    return tuple(one for one in facts if last[one.root] is one)
 
 
 def primary_type(fact: Fact) -> str:
@@ -326,7 +339,7 @@ def names_of(
     facts: tuple[InForce, ...] | None = None,
 ) -> Names:
     """The names of everything in a history; of all its effective facts, unless others are given."""
-    facts = history.facts if facts is None else facts
+    facts = one_a_root(history.facts) if facts is None else facts
     return Names(
         history=history,
         patient=patient,
@@ -392,7 +405,8 @@ def _add_in_error(
     These are the resources of all entries that are not in force, as far as no resource in force bears their identity.
     Gives the identifiers that were issued on the way.
     """
-    holding = {one.entry.id for one in history.facts}
+    current = one_a_root(history.facts)
+    holding = {one.entry.id for one in current}
     gone = [_as_in_force(entry) for entry in _all_entries(history) if _is_gone(entry, holding)]
     linked = [entry for entry in _all_entries(history) if isinstance(entry.event, AccessesAreOne | PatientsAreOne)]
     known = {access for entry in _all_entries(history) if (access := access_of(entry.event)) is not None}
@@ -400,7 +414,7 @@ def _add_in_error(
     still = {entry.id for entry in _holding(history)}
     if not gone and not lost and all(entry.id in still for entry in linked):
         return {}
-    facts = tuple(in_clinical_order([*history.facts, *gone], history.zone))
+    facts = tuple(in_clinical_order([*current, *gone], history.zone))
     names = names_of(history, patient, site, words, people, facts)
     # The newest wording of what was told several times comes first, since the first of an identity stays.
     for one in sorted(gone, key=lambda one: one.entry.recorded_at, reverse=True):

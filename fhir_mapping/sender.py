@@ -195,7 +195,7 @@ class Sender:
             self.outbox.put_patient(held)
             done.held.append(held)
             return
-        address, reason = self._address_of(who, standing)
+        address, reason = self.address_of(who, may_make=True)
         if address is None:
             held = replace(standing, state=HELD, seen=None, reason=reason)
             self.outbox.put_patient(held)
@@ -266,7 +266,7 @@ class Sender:
 
     # --- Whose they are ---
 
-    def _address_of(self, who: Patient, standing: PatientThere) -> tuple[str | None, str | None]:
+    def address_of(self, who: Patient, *, may_make: bool = False) -> tuple[str | None, str | None]:
         """The server's address of a patient, or why there is none."""
         mapped = self.patient_map.get(who.id)
         if mapped is not None:
@@ -278,7 +278,7 @@ class Sender:
             return found[0], None
         if len(found) > 1:
             return None, "several patients of the server bear this number; which one it is, a person must say"
-        if not self.server.create_patients:
+        if not (self.server.create_patients and may_make):
             return None, "no patient of the server bears this number, and patients are not made there"
         return self._made_patient(who), None
 

@@ -1,0 +1,198 @@
+"""`fhir receive`: what the hospital's record, or another ledger, holds comes in as proposals.
+
+Facts that one of our ledgers sent are read back exactly, and recorded by `--take-over` only; everything else goes the
+way of reports, where a person confirms. Exit codes: 0 nothing is open, 3 something waits or was not taken.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from decimal import Decimal
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from cli import say
+from cli.fhir import SettingsOption, settings_of
+from cli.options import ByOption, JsonOption, LedgerOption, opened, person_of
+from ledger.errors import WrongInput
+
+if TYPE_CHECKING:
+    from fhir_mapping.elements import Resource
+    from fhir_mapping.receiver import Proposal, ReceivedAll
+    from fhir_mapping.settings import Settings
+    from ledger.store import Ledger
+
+PARTLY = 3
+
+
+def receive(
+    file: Annotated[
+        Path | None,
+        typer.Argument(metavar="FILE", help="A resource, a Bundle, or one resource a line.", show_default=False),
+    ] = None,
+    origin: Annotated[
+        str | None,
+        typer.Option("--from", metavar="NAME", help="Ask this server of the settings instead.", show_default=False),
+    ] = None,
+    take_all: Annotated[
+        bool, typer.Option("--take-over", help="Record what our own kind of ledger sent, marked as taken over by rule.")
+    ] = False,
+    settings: SettingsOption = None,
+    by: ByOption = None,
+    ledger: LedgerOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Take in FHIR: facts of ours and of other ledgers, and what else the hospital's record says of our patients.
+
+    Our own resources coming back are recognised; one that was changed there proposes a correction, one that was
+    entered in error a retraction. Nothing is recorded without --take-over, or a server that the settings call trusted.
+    What is not ours is kept as a report and waits to be confirmed.
+    """
+    from fhir_mapping.receiver import KeptWords, proposals_for, received_from, take_over
+    from ledger.entries import Signature
+    from ledger.vocabulary import ConfirmedHow
+
+    if (file is None) == (origin is None):
+        raise typer.BadParameter("name a FILE, or a server with --from.")
+    with opened(ledger) as found:
+        said = settings_of(found, settings)
+        trusted = take_all or (origin is not None and said.server(origin).trusted)
+        person = person_of(found, by)
+        kept = KeptWords()
+        resources = _of_file(file) if file is not None else _of_server(found, said, str(origin))
+        received = received_from(resources, kept, frozenset({said.site.namespace}))
+        proposals = proposals_for(found, said.site.namespace, received.facts, kept)
+        open_ones = [one for one in proposals if one.draft is not None]
+        added = 0
+        refused: list[tuple[Proposal, str]] = []
+        if trusted and open_ones:
+            signature = Signature(person=person, how=ConfirmedHow.BY_RULE)
+            added, refused = take_over(found, open_ones, signature, kept)
+        reports = _foreign(found, said, received, person)
+    _tell(received, proposals, added, refused, reports, trusted, as_json)
+    nobody = [one for one in proposals if one.what == "unknown-patient"]
+    if refused or nobody or received.not_read or (open_ones and not trusted):
+        raise typer.Exit(PARTLY)
+
+
+def _of_file(file: Path) -> list[Resource]:
+    from fhir_mapping.receiver import resources_in
+
+    try:
+        text = file.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError):
+        raise WrongInput("The file cannot be read as text.", "Check its name, and that it is FHIR as JSON.") from None
+    try:
+        return resources_in(json.loads(text, parse_float=Decimal))
+    except ValueError:
+        pass
+    found = []
+    for number, line in enumerate(text.splitlines(), start=1):
+        if not line.strip():
+            continue
+        try:
+            found += resources_in(json.loads(line, parse_float=Decimal))
+        except ValueError:
+            raise WrongInput(
+                f"Line {number} of the file is not JSON.", "It has to be a resource, a Bundle, or one resource a line."
+            ) from None
+    return found
+
+
+def _of_server(ledger: Ledger, said: Settings, name: str) -> Iterator[Resource]:
+    from fhir_mapping.fetching import fetched
+    from fhir_mapping.sender import Sender
+
+    sender = Sender(ledger, said, said.server(name))
+    patients = list(sender.exporter.patients())
+    with sender.talker, say.progress("patients", len(patients)) as progress:
+        for number, one in enumerate(fetched(sender, patients), start=1):
+            yield from one.resources
+            if progress is not None:
+                progress(number)
+
+
+def _foreign(ledger: Ledger, said: Settings, received: ReceivedAll, person: str) -> list[dict[str, Any]]:
+    """Keeps what is not ours as reports: documents as they are, the rest told in words."""
+    from fhir_mapping.elements import written
+    from fhir_mapping.foreign import DOCUMENTS, as_report_text, subject_identifiers
+    from ledger.matching import Register
+    from ledger.receiving import opened_up
+    from ledger.receiving import receive as kept_as_report
+
+    made: list[dict[str, Any]] = []
+    if not received.foreign:
+        return made
+    register = Register(ledger.who.patients())
+    for resource in received.foreign:
+        of = str(resource.get("resourceType"))
+        if of in DOCUMENTS:
+            content, name = written({key: held for key, held in resource.items() if key != "_fullUrl"}), f"{of}.json"
+        else:
+            text = as_report_text(resource, said.site.codes)
+            if text is None or resource.get("status") == "entered-in-error":
+                made.append({"type": of, "outcome": "not-taken"})
+                continue
+            content, name = text.encode("utf-8"), f"{of}.txt"
+        patient = None
+        for system, value in subject_identifiers(resource):
+            known = ledger.who.by_identifier(system, value)
+            patient = known.id if known is not None else patient
+        for one in kept_as_report(
+            ledger, opened_up(content, name), register, patient=patient, person=person if patient else None
+        ):
+            made.append({"type": of, "outcome": one.outcome, "report": one.report, "patient": one.patient})
+    return made
+
+
+def _tell(
+    received: ReceivedAll,
+    proposals: list[Proposal],
+    added: int,
+    refused: list[Any],
+    reports: list[dict[str, Any]],
+    trusted: bool,
+    as_json: bool,
+) -> None:
+    from collections import Counter
+
+    counted = Counter(one.what for one in proposals)
+    if as_json:
+        say.as_json(
+            {
+                "facts": dict(sorted(counted.items())),
+                "added": added,
+                "refused": [
+                    {"kind": one.received.kind, "root": one.received.root, "patient": one.patient, "reason": reason}
+                    for one, reason in refused
+                ],
+                "not_read": [{"what": what, "reason": reason} for what, reason in received.not_read],
+                "reports": reports,
+                "proposals": [
+                    {"what": one.what, "patient": one.patient, "kind": one.received.kind, "root": one.received.root}
+                    for one in proposals
+                    if one.what != "known"
+                ],
+            }
+        )
+        return
+    said = ", ".join(f"{number} {what}" for what, number in sorted(counted.items())) or "none"
+    say.out(f"Facts of ours and of other ledgers: {said}; {added} recorded.")
+    for one in proposals:
+        if one.what != "known" and not (trusted and one.draft is not None):
+            say.paragraph(
+                f"{one.what}: {one.patient or 'nobody'} {one.received.kind} {one.received.root}", "  ", "    "
+            )
+    for one, reason in refused:
+        say.paragraph(f"not taken: {one.patient} {one.received.kind} {one.received.root}: {reason}", "  ", "    ")
+    for what, reason in received.not_read:
+        say.paragraph(f"not read: {what}: {reason}", "  ", "    ")
+    waiting = [one for one in reports if one["outcome"] != "not-taken"]
+    if waiting:
+        say.out(f"{say.counted(len(waiting), 'resource')} of the hospital's own kept as reports.")
+        say.next_steps(("access-ledger report list", "what waits to be confirmed"))
+    if not trusted and any(one.draft is not None for one in proposals):
+        say.out("Nothing was recorded. --take-over records these, marked as taken over by rule.")

@@ -1,0 +1,78 @@
+"""Asking a server for what it holds of our patients: search by patient, page after page, from the same place only."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from fhir_mapping.elements import Resource
+from fhir_mapping.sender import Sender, resources_in
+from fhir_mapping.talking import Stopped
+
+TYPES = (
+    "EpisodeOfCare",
+    "Encounter",
+    "ServiceRequest",
+    "Appointment",
+    "Procedure",
+    "Observation",
+    "Condition",
+    "Device",
+    "AllergyIntolerance",
+    "MedicationStatement",
+    "CarePlan",
+    "Flag",
+    "Task",
+    "DocumentReference",
+    "DiagnosticReport",
+)
+MOST_PAGES = 1000
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fetched:
+    """What a server holds of one patient of ours."""
+
+    patient: str
+    resources: list[Resource]
+
+
+def fetched(sender: Sender, patients: list[str]) -> Iterator[Fetched]:
+    """Everything that a server holds of these patients, of the types that it knows. Raises Stopped."""
+    for patient in patients:
+        who = sender.ledger.who.patient(patient)
+        address, _ = sender.address_of(who)
+        if address is None:
+            continue
+        found: list[Resource] = []
+        for kind in TYPES:
+            if kind in sender.ability.types or sender.server.all_types:
+                parameter = "subject" if kind in ("Task", "Flag") else "patient"
+                found += _pages(sender, f"{kind}?{parameter}={address}&_count=200")
+        numbers = [{"system": one.system, "value": one.value} for one in who.identifiers]
+        # Whose they are is known from the search, also where the server calls the patient by its own address alone.
+        numbers.append({"system": f"urn:uuid:{sender.ledger.uuid}", "value": f"{patient}/patient"})
+        found.append({"resourceType": "Patient", "id": address.split("/", 1)[1], "identifier": numbers})
+        yield Fetched(patient=patient, resources=found)
+
+
+def _pages(sender: Sender, where: str) -> list[Resource]:
+    found: list[Resource] = []
+    base = sender.server.url.rstrip("/") + "/"
+    for _ in range(MOST_PAGES):
+        answer = sender.talker.get(where)
+        if not answer.is_fine:
+            return found  # A type that cannot be searched by patient there.
+        found += resources_in(answer)
+        following = next(
+            (link.get("url") for link in answer.body.get("link", ()) if link.get("relation") == "next"), None
+        )
+        if not following:
+            return found
+        if not str(following).startswith(base):
+            raise Stopped(
+                f"{sender.server.name} points to a next page at another address.",
+                "Nothing is asked of an address that nobody configured: check the url in the settings.",
+            )
+        where = str(following).removeprefix(base)
+    return found

@@ -1,0 +1,159 @@
+"""`fhir receive`: from one ledger to another through files and through a server, and what is the hospital's own."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import pytest
+
+from ledger.people import Identifier, Person, Unit
+from ledger.store import open_ledger
+from tests.cli.conftest import MRN, NAME, Desk
+from tests.fhir.peer import running
+from tests.fhir.small_server import small_server
+
+
+def a_desk(where):
+    with open_ledger(where, create=True, zone="Europe/London") as ledger:
+        ledger.who.add_unit(Unit(id="U1", name="Invented unit by the quay", zone="Europe/London", invented=True))
+        ledger.who.add_person(Person(id="N1", name="Nurse Invented", role="nurse", invented=True))
+        ledger.who.add_patient(
+            name=NAME, identifiers=(Identifier(system=MRN, value="MRN-0001"),), unit="U1", invented=True
+        )
+    return Desk(where)
+
+
+@pytest.fixture
+def one(tmp_path):
+    desk = a_desk(tmp_path / "one.sqlite")
+    lines = [
+        {"kind": "creation", "happened": "2019-03-04", "access": "A1", "access_kind": "fistula", "side": "left"},
+        {"kind": "thrombosis", "happened": "2022-01-10", "access": "A1"},
+        {"kind": "measurement", "happened": "2021-09-08", "access": "A1", "flow_ml_min": {"value": "812.50"}},
+    ]
+    with desk.open() as ledger:
+        from ledger.entries import Draft, Signature, validated
+
+        drafts = [Draft(event=validated(line), source=f"s{number}") for number, line in enumerate(lines)]
+        ledger.append("P0001", drafts, by=Signature(person="N1"))
+    return desk
+
+
+@pytest.fixture
+def other(tmp_path):
+    return a_desk(tmp_path / "other.sqlite")
+
+
+def told(desk):
+    with desk.open() as ledger:
+        return [str(one.fact) for one in ledger.history("P0001").facts]
+
+
+@pytest.mark.parametrize("form", ["bundle", "ndjson"])
+def test_what_one_ledger_exports_another_takes_over(one, other, tmp_path, form):
+    file = tmp_path / "out.json"
+    file.write_text(one.ok(f"export P0001 --as {form}").out)
+
+    looked = other.run("fhir receive --json", file)
+    assert (looked.code, looked.json["added"], looked.json["facts"]) == (3, 0, {"new": 3})
+    taken = other.ok("fhir receive --take-over --json", file)
+    again = other.ok("fhir receive --take-over --json", file)
+
+    assert taken.json["added"] == 3
+    assert told(other) == told(one)
+    assert (again.json["added"], again.json["facts"]) == (0, {"known": 3})
+
+
+def test_a_retraction_that_came_later_is_taken_over_as_one(one, other, tmp_path):
+    file = tmp_path / "out.json"
+    file.write_text(one.ok("export P0001").out)
+    other.ok("fhir receive --take-over", file)
+    with one.open() as ledger:
+        from ledger.entries import Draft, Signature, validated
+
+        wrong = ledger.history("P0001").entries[1]
+        event = validated({"kind": "retraction", "happened": "2023-01-01", "retracts": wrong.id})
+        ledger.append("P0001", [Draft(event=event, source="r")], by=Signature(person="N1"))
+    file.write_text(one.ok("export P0001").out)
+
+    said = other.ok("fhir receive --take-over --json", file).json
+
+    assert said["facts"] == {"known": 2, "withdrawn": 1}
+    assert told(other) == told(one)
+
+
+def test_a_patient_whom_nobody_knows_is_said_and_nothing_is_recorded(one, tmp_path):
+    file = tmp_path / "out.json"
+    file.write_text(one.ok("export P0001").out.replace("MRN-0001", "MRN-9999"))
+    desk = a_desk(tmp_path / "third.sqlite")
+
+    ran = desk.run("fhir receive --take-over", file)
+
+    assert ran.code == 3
+    assert "unknown-patient" in ran.out
+    assert told(desk) == []
+
+
+def test_what_is_the_hospitals_own_waits_as_a_report(other, tmp_path):
+    file = tmp_path / "theirs.json"
+    procedure = {
+        "resourceType": "Procedure",
+        "id": "17",
+        "status": "completed",
+        "subject": {"identifier": {"system": MRN, "value": "MRN-0001"}},
+        "performedDateTime": "2020-05-04",
+        "code": {"coding": [{"system": "http://snomed.info/sct", "code": "233468004"}]},
+        "bodySite": [{"text": "left wrist"}],
+        "note": [{"text": "A left radiocephalic arteriovenous fistula was created at the wrist."}],
+    }
+    file.write_text(json.dumps({"resourceType": "Bundle", "type": "collection", "entry": [{"resource": procedure}]}))
+
+    said = other.ok("fhir receive --json", file).json
+
+    assert [(one["type"], one["outcome"], one["patient"]) for one in said["reports"]] == [
+        ("Procedure", "stored", "P0001")
+    ]
+    shown = other.ok(f"report show {said['reports'][0]['report']}").out
+    # The code has no display in the resource; it is that of our table (published value set).
+    assert "Creation of Cimino fistula" in re.sub(r"\s+", " ", shown)
+    assert other.ok("fhir receive --json", file).json["reports"][0]["outcome"] == "already"
+
+
+@pytest.mark.parametrize("text", ["not json", '{"resourceType": "Bundle"}\nnot json'])
+def test_a_file_that_is_not_fhir_is_said(other, tmp_path, text):
+    file = tmp_path / "bad.json"
+    file.write_text(text)
+
+    ran = other.run("fhir receive", file)
+
+    assert ran.code == 1
+    assert "JSON" in ran.err
+    assert other.run("fhir receive").code == 2
+
+
+@pytest.mark.peer
+def test_what_one_ledger_sent_to_a_server_another_asks_for(one, other, tmp_path):
+    with running() as peer:
+        for desk in (one, other):
+            desk.ok(f"fhir server add hospital {peer.url} --create-patients --all-types --settings {desk.file}.toml")
+        peer.put({"resourceType": "Patient", "id": "p", "identifier": [{"system": MRN, "value": "MRN-0001"}]})
+        one.ok(f"send --to hospital --settings {one.file}.toml")
+
+        said = other.ok(f"fhir receive --from hospital --take-over --json --settings {other.file}.toml").json
+        back = one.ok(f"fhir receive --from hospital --json --settings {one.file}.toml").json
+
+    assert (said["added"], said["reports"]) == (3, [])
+    # The server is written in a language that drops the last zero of a number.
+    assert told(other) == [fact.replace("812.50", "812.5") for fact in told(one)]
+    assert back["facts"] == {"known": 3}
+
+
+def test_a_server_that_keeps_no_identifiers_gives_nothing_that_is_ours(one, other, tmp_path):
+    with small_server() as server:
+        one.ok(f"fhir server add small {server.url} --settings {one.file}.toml")
+        one.ok(f"send --to small --settings {one.file}.toml")
+        said = one.ok(f"fhir receive --from small --json --settings {one.file}.toml").json
+
+    assert said["facts"] == {}
+    assert {report["type"] for report in said["reports"]} == {"Procedure", "Observation"}
