@@ -14,6 +14,7 @@ from cli.naming import access_named, named_in
 from cli.options import (
     ByOption,
     JsonOption,
+    KnownOnOption,
     LedgerOption,
     PatientArgument,
     TodayOption,
@@ -54,6 +55,7 @@ def rounds(
         str | None,
         typer.Option("--on", metavar="DAY", help="What was due on this day, by what had happened then."),
     ] = None,
+    known_on: KnownOnOption = None,
     patient: Annotated[
         str | None, typer.Option("--patient", metavar="PATIENT", help="Only this patient.", show_default=False)
     ] = None,
@@ -94,7 +96,7 @@ def rounds(
         waiting = _waiting(found, chosen)
         for one in chosen:
             at = day or today_of(found, one.id, today)
-            lines, decided = _lines(found, one, at, in_use, waiting.get(one.id, []))
+            lines, decided = _lines(found, one, at, in_use, waiting.get(one.id, []), known_on)
             sheets.setdefault(one.shift or "", []).append((one, lines, decided, at))
         if as_json:
             say.as_json(_as_json(sheets, in_use, unit, found))
@@ -159,12 +161,13 @@ def _waiting(ledger: Ledger, chosen: Iterable[Patient]) -> dict[str, list[Waitin
 
 
 def _lines(
-    ledger: Ledger, one: Patient, day: date, rules: Rules, waiting: list[WaitingReport]
+    ledger: Ledger, one: Patient, day: date, rules: Rules, waiting: list[WaitingReport], known_on: str | None
 ) -> tuple[tuple[Line, ...], tuple[Line, ...]]:
+    from cli.look import seen
     from ledger.admission import doubts_of
     from ledger.rounds.lines import decided_of, lines_of
 
-    history = ledger.history(one.id, sessions=True)
+    history = seen(ledger.history(one.id, sessions=True), None, known_on)
     if not history.entries:
         return (), ()
     lines = lines_of(

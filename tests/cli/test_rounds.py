@@ -1,0 +1,203 @@
+"""Rounds and referrals at the terminal and for scripts."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import pytest
+
+from ledger.people import Unit
+from tests.cli.conftest import NAME, Desk
+
+
+@pytest.fixture
+def watched(with_fistula: Desk) -> Desk:
+    """The fistula with a plan, looked at in November 2024, and no thrill found on 2 December."""
+    with_fistula.ok("patient change P0001 --shift mon-early")
+    with_fistula.ok("record life-plan-reviewed P0001 --happened 2024-10-01")
+    with_fistula.ok("record access-used P0001 --access A1 --happened 2024-08 --use two-needles")
+    with_fistula.ok("record examination P0001 --access A1 --happened 2024-11-20 --thrill continuous")
+    with_fistula.ok("record examination P0001 --access A1 --happened 2024-12-02 --thrill absent")
+    return with_fistula
+
+
+def test_rounds_say_what_is_due_in_order_under_the_shift_with_the_cautions(watched: Desk) -> None:
+    shown = watched.ok("rounds --unit U1 --today 2025-01-20").out
+
+    assert "Rounds, U1, shift mon-early, 20 January 2025" in shown
+    assert shown.index("1. No flow") < shown.index("15. Look, life plan")
+    assert f"P0001 {NAME}: LEFT upper-arm fistula (brachiocephalic): no thrill found on 2 December 2024" in " ".join(
+        shown.split()
+    )
+    assert "Urgent, by local pathway" in shown
+    assert max(map(len, shown.splitlines())) <= 100
+
+
+def test_rounds_of_an_earlier_day_show_what_was_due_then(watched: Desk) -> None:
+    shown = watched.ok("rounds --unit U1 --on 2024-12-01").out
+
+    assert "nothing to bring up" in shown
+
+
+def test_rounds_as_known_on_a_day_know_nothing_of_what_was_recorded_later(watched: Desk) -> None:
+    told = watched.ok("rounds --unit U1 --on 2024-12-05 --known-on 2024-12-05 --json").json
+
+    # All of it was recorded when the test ran, so nothing was known then.
+    assert told["shifts"][0]["patients"][0]["lines"] == []
+
+
+def test_rounds_as_json_carry_rule_reason_days_and_entries(watched: Desk) -> None:
+    told = watched.ok("rounds --unit U1 --today 2024-12-05 --json").json
+
+    (shift,) = told["shifts"]
+    (patient,) = shift["patients"]
+    (line,) = patient["lines"]
+    assert told["format"] == 1
+    assert (shift["shift"], patient["day"]) == ("mon-early", "2024-12-05")
+    assert (line["line"], line["place"], line["days"]) == ("no-flow-or-urgent-finding", 1, 3)
+    assert len(line["roots"]) == 1
+
+
+def test_rounds_of_another_shift_or_unit_leave_a_patient_out(watched: Desk) -> None:
+    with watched.open() as ledger:
+        ledger.who.add_unit(Unit(id="U2", name="Another invented unit", zone="Europe/London", invented=True))
+
+    assert "No patient fits" in watched.ok("rounds --unit U1 --shift tue-late --today 2024-12-05").out
+    assert "No patient fits" in watched.ok("rounds --unit U2 --today 2024-12-05").out
+
+
+def test_a_unit_that_is_not_there_is_wrong_input(watched: Desk) -> None:
+    ran = watched.run("rounds --unit nowhere")
+
+    assert ran.code == 1
+    assert "There is no such unit" in ran.err
+
+
+def test_a_set_aside_by_hand_puts_a_line_off(watched: Desk) -> None:
+    watched.ok("record set-aside P0001 --happened 2024-12-21 --line review-due --until 2025-01-31")
+
+    shown = watched.ok("rounds --unit U1 --today 2025-01-20").out
+
+    assert "15. Look" not in shown
+    assert "1. No flow" in shown
+
+
+def test_a_sites_rules_are_used_and_a_mistake_in_them_is_named(watched: Desk, tmp_path: Path) -> None:
+    ours = tmp_path / "ours.toml"
+    ours.write_text('[[rule]]\nid = "look-monthly-2006"\non = false\n', encoding="utf-8")
+    wrong = tmp_path / "wrong.toml"
+    wrong.write_text('[[rule]]\nid = "graft-flow-2006"\nthreshold = "low"\n', encoding="utf-8")
+
+    assert "15. Look" not in watched.ok("rounds --unit U1 --today 2025-01-20 --rules", ours).out
+    ran = watched.run("rounds --unit U1 --rules", wrong)
+    assert ran.code == 1
+    assert "graft-flow-2006 cannot be used" in ran.err
+    assert watched.run("rounds --rules", tmp_path / "none.toml").code == 1
+
+
+def test_the_rules_in_use_are_shown_with_their_sources(empty: Desk) -> None:
+    shown = empty.ok("rounds --show-rules").out
+    told = empty.ok("rounds --show-rules --json").json
+
+    assert "graft-flow-2006 (2006)" in shown
+    assert "[empty, from memory]" in shown
+    assert {"id", "year", "sources", "verified", "on", "empty"} <= set(told["rules"][0])
+
+
+def test_trends_show_numbers_a_plot_and_the_rule(watched: Desk) -> None:
+    for day, value in (("2024-09-02", "900"), ("2024-10-02", "390"), ("2024-11-02", "380")):
+        watched.ok(f"record measurement P0001 --access A1 --happened {day} --flow-ml-min {value}")
+
+    shown = watched.ok("rounds --patient P0001 --trends --today 2024-12-05").out
+    told = watched.ok("rounds --patient P0001 --trends --today 2024-12-05 --json").json
+
+    assert "baseline 900" in shown
+    assert shown.count("*") == 3
+    assert "meets fistula-flow-2006 (2006): 380 mL/min on 2 November 2024, below 400" in shown
+    assert told["accesses"][0]["series"][0]["fall_percent"] == "57.7778"
+    assert watched.run("rounds --trends").code == 2
+
+
+# --- refer --------------------------------------------------------------------------------------------------------
+
+
+def test_a_referral_is_an_entry_and_the_sheet_that_goes_with_it(watched: Desk) -> None:
+    shown = watched.ok("refer P0001 --why no-thrill --urgency today --question 'Is it clotted?' --today 2024-12-02").out
+
+    assert "why sent" in shown.casefold()
+    assert "no thrill" in shown
+    assert "Is it clotted?" in shown
+    assert "Residual: ____" in shown
+    assert "1. No flow" not in watched.ok("rounds --unit U1 --today 2024-12-03").out
+    assert "7. Referred, and no answer" in watched.ok("rounds --unit U1 --today 2024-12-03").out
+
+
+def test_a_referral_rests_on_the_findings_that_are_open(watched: Desk) -> None:
+    told = watched.ok("refer P0001 --why no-thrill --today 2024-12-02 --json").json
+
+    assert told["recorded"]
+    with watched.open() as ledger:
+        entry = ledger.history("P0001").entries[-1]
+        found = ledger.history("P0001").entries[-2]
+    assert entry.event.kind == "referral"
+    assert entry.event.findings == (found.id,)  # type: ignore[union-attr]
+
+
+def test_referring_twice_on_one_day_adds_nothing(watched: Desk) -> None:
+    first = watched.ok("refer P0001 --why no-thrill --today 2024-12-02 --json").json
+    second = watched.ok("refer P0001 --why no-thrill --today 2024-12-02 --json").json
+
+    assert len(first["recorded"]) == 1
+    assert (second["recorded"], len(second["already"])) == ([], 1)
+
+
+def test_a_referral_without_a_reason_a_person_or_an_access_is_refused_with_what_to_do(watched: Desk) -> None:
+    without_why = watched.run("refer P0001 --today 2024-12-02")
+    watched.by = None
+    nobody = watched.run("refer P0001 --why no-thrill --today 2024-12-02")
+    watched.by = "N1"
+    watched.ok("record catheter-placed P0001 --happened 2024-01-02 --access-kind tunnelled-catheter --access C1")
+    two = watched.run("refer P0001 --why no-thrill --today 2024-12-02")
+
+    assert (without_why.code, nobody.code, two.code) == (1, 1, 1)
+    assert "Add --why" in without_why.err
+    assert "Add --access" in two.err
+    assert NAME not in without_why.err + nobody.err + two.err
+
+
+def test_what_was_asked_and_what_was_found_stand_side_by_side(watched: Desk) -> None:
+    watched.ok("refer P0001 --why no-thrill --today 2024-12-02")
+    watched.ok("record visit P0001 --access A1 --happened 2024-12-04 --visit V1 --outcome done")
+    watched.ok("record thrombectomy P0001 --access A1 --happened 2024-12-04 --visit V1 --success")
+
+    shown = watched.ok("rounds --patient P0001 --referrals --today 2024-12-05").out
+    told = watched.ok("rounds --patient P0001 --referrals --today 2024-12-05 --json").json
+
+    assert "Asked: no thrill" in shown
+    assert "Found: Thrombectomy" in shown
+    assert told["referrals"][0]["standing"] == "answered"
+    assert told["referrals"][0]["days"]["referral_to_visit"] == 2
+
+
+def test_a_look_at_rounds_is_noted_without_a_patients_name(watched: Desk) -> None:
+    watched.ok("rounds --unit U1 --today 2024-12-05")
+
+    lines = watched.ok("audit --json").json["lines"]
+
+    assert (lines[-1]["did"], lines[-1]["about"]) == ("rounds", "U1")
+    assert NAME not in str(lines)
+
+
+def test_a_generated_unit_is_brought_up_within_seconds(tmp_path: Path) -> None:
+    from tests.generator import Rates, lives_of
+    from tests.make_unit import fill
+
+    file = tmp_path / "unit.sqlite"
+    fill(file, lives_of(3, 40, 3, Rates(sessions_a_month=1)))
+
+    begun = time.perf_counter()
+    told = Desk(file, by="nurse-a").ok("rounds --unit north-quay --today 2026-11-20 --json").json
+
+    assert time.perf_counter() - begun < 5  # forty patients; a quarter of a second on a small machine
+    assert sum(len(shift["patients"]) for shift in told["shifts"]) > 5
