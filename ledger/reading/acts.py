@@ -205,10 +205,8 @@ def _shown_by_numbers(page: Page, evidence: list[Evidence]) -> list[Evidence]:
 
 
 _NO_PLACEMENT = re.compile(
-
-        r"\b(?:check|evaluat|dressing|care\b|dysfunction|malfunction|infect|cultur|study"
-        r"|injection|\w*gram\b|flow|thrombolysis|repair)"
-
+    r"\b(?:check|evaluat|dressing|care\b|dysfunction|malfunction|infect|cultur|study"
+    r"|injection|\w*gram\b|flow|thrombolysis|repair)"
 )
 _LAID_DOWN = re.compile(
     r"\s*(?:supine|prone|in (?:a |the )?\w*\s*(?:position|lithotomy|supine|decubitus)"

@@ -291,7 +291,7 @@ class _Walk:
         if scope.what in ("past", "planned", "risk"):
             return False
         if not words:
-            return bool(re.search(r"steno|narrow|resid|lesion", page.low[sentence.start : sentence.end]))
+            return bool(re.search(r"steno|narrow|resid|lesion|balloon|dilat", page.low[sentence.start : sentence.end]))
         return not (
             scope.what == "denied"
             and not any(thing.cls in ("residual",) for thing in things)
@@ -317,6 +317,8 @@ class _Walk:
             return True
         if re.search(r"\b(?:after|following)\b[^.;%]{0,40}\bballoons?\b[^.;%]{0,30}$", before):
             return True
+        if re.search(r"\b(?:balloons?|pta|plasty|angioplasty|dilat\w+)\b[^.;%]{0,20}\bleft\s*$", before):
+            return True
         # "Residual was 10 % at the anastomosis and 20 % in the axillary vein": the second goes on as the first.
         between = [mark for mark in things if lower <= mark.start < one.start and mark.cls in _MARKS]
         if at and not between and len(before) < 60 and self._is_residual(percents[at - 1], index, things, percents):
@@ -333,7 +335,11 @@ class _Walk:
         ):
             return True
         if re.match(
-            r"\s*(?:stenosis|narrowing)?\s*(?:remained|remaining|remains|persist\w*|was left|left(?! alone))\b", after
+            (
+                r"\s*(?:stenosis|narrowing)?\s*(?:remained|remaining|remains|persist\w*|was left\b"
+                r"|left(?=\s*(?:[.,;)]|$|in\b|behind)))"
+            ),
+            after,
         ):
             return True
         if re.match(
@@ -663,6 +669,9 @@ class _Walk:
         plasty = [thing for thing in acts if thing.get("kind") == "angioplasty"]
         percents = [other for other in self.page.quantities_in(offset, offset + len(text)) if other.unit == "percent"]
         if len(percents) == 2 and not has_stent and (one.unit == "size" or self._is_calibre(one)):
+            return "balloon"
+        index = self.page.parts.index_at(one.start)
+        if index is not None and self._of_tag(index) and self._is_calibre(one):
             return "balloon"
         if re.match(r"[\s,]*(?:dcb|deb)\b", after):
             return "balloon"
