@@ -252,17 +252,35 @@ def _tell_life(whole: History, one: Patient, life: Any, quotes: bool, is_view: b
         say.out("Nothing is recorded.")
         return
     names = [named_in(line.entry, whole) for line in life.lines]
+    signs = _signs(whole, life)
     days = [day_words(line.happened) for line in life.lines]
     widest, longest = max(map(len, names)), max(map(len, days))
     for line, entry, day in zip(life.lines, names, days, strict=True):
         say.paragraph(
             named_in(say.shown(_sentence(line)), whole),
-            f"{entry.ljust(widest)}  {day.ljust(longest)}  ",
+            f"{entry.ljust(widest)}  {day.ljust(longest)}  {signs.get(line.access, '')}",
             " " * (widest + longest + 4),
         )
+        for worked in line.worked:
+            say.paragraph(worked, " " * (widest + longest + 4), " " * (widest + longest + 6))
         if quotes:
             for quote in line.quotes:
                 say.paragraph(f'"{say.shown(quote)}"', " " * (widest + 4), " " * (widest + 5))
+
+
+def _signs(whole: History, life: Any) -> dict[str | None, str]:
+    """In the life of a patient with several accesses: the number that stands before what is of each of them."""
+    from ledger.projections.rows import rows_of
+
+    if life.access is not None:
+        return {}
+    told = {line.access for line in life.lines}
+    rows = [row for row in rows_of(whole) if row.access in told]
+    if len(rows) < 2:
+        return {}
+    for nth, row in enumerate(rows, start=1):
+        say.paragraph(f"({nth}) {row.name} ({row.access})", "  ", "      ")
+    return {row.access: f"({nth}) " for nth, row in enumerate(rows, start=1)}
 
 
 def _sentence(line: Line) -> str:

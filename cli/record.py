@@ -325,12 +325,29 @@ def _draft(patient: str, event: Event) -> Draft:
 
 
 def _tell(ledger: Ledger, history: History, appended: Appended, as_json: bool) -> None:
-    """What was recorded, in a sentence, with the doubts about it."""
+    """What was recorded, in a sentence, with what is worked out of it and the doubts about it."""
+    from ledger.projections.formulas import worked_of
+
     if as_json:
         say.as_json(
             {
                 "patient": history.patient,
-                "recorded": [_entry_json(history.patient, entry) for entry in appended.entries],
+                "recorded": [
+                    _entry_json(history.patient, entry)
+                    | {
+                        "worked": [
+                            {
+                                "name": worked.name,
+                                "result": worked.printed,
+                                "working": worked.working,
+                                "note": worked.note,
+                                "source": worked.source,
+                            }
+                            for worked in worked_of(history, getattr(entry.event, "root", entry.id))
+                        ]
+                    }
+                    for entry in appended.entries
+                ],
                 "already": [_name_of(history, entry_id) for entry_id in appended.already],
                 "doubts": [doubt_json(doubt, history) for doubt in appended.doubts],
             }
@@ -338,6 +355,9 @@ def _tell(ledger: Ledger, history: History, appended: Appended, as_json: bool) -
         return
     for entry in appended.entries:
         say.paragraph(f"{entry_name(history.patient, entry)}  {told_in_words(ledger, entry)}", hanging="    ")
+        for worked in worked_of(history, getattr(entry.event, "root", entry.id)):
+            say.paragraph(f"{worked}", "  ", "    ")
+            say.paragraph(f"({worked.source})", "    ", "    ")
     for entry_id in appended.already:
         say.out(f"{_name_of(history, entry_id)} says so already; nothing was added.")
     for doubt in appended.doubts:
@@ -384,35 +404,70 @@ def _entry_json(patient: str, entry: Entry) -> dict[str, Any]:
 
 
 def _ask(kind: str, typed: dict[str, Any], history: History, today: date) -> None:
-    """Asks on a terminal for what must be said; when nothing was said at all, for the rest as well."""
-    nothing_said = not any(value not in (None, []) for value in typed.values())
+    """Asks on a terminal for what must be said; when nothing was said beyond which access, for the rest as well."""
+    from cli.chair import is_asked_shortly
+
+    said = {name for name, value in typed.items() if value not in (None, [])}
+    nothing_said = said <= {"access", "happened"} if is_asked_shortly(kind) else not said
+    shortly = nothing_said and is_asked_shortly(kind)
     if nothing_said:
-        say.out(f"{sentence_about(kind)} Enter leaves out what is not known.")
+        ends = " A full stop ends it." if shortly else ""
+        say.paragraph(f"{sentence_about(kind)} Enter leaves out what is not known.{ends}")
     for field in sorted(fields_of(kind), key=lambda one: (not one.required, one.name != "access")):
-        if typed[field.name] not in (None, []):
+        if typed[field.name] not in (None, []) or (shortly and not field.required):
             continue
         mints = field.of in ("VisitId", "DeviceId") or (field.of == "AccessId" and kind in OPENERS)
         if not mints and (field.required or (nothing_said and _is_worth_asking(field))):
             typed[field.name] = _asked(field, history, today)
+    if shortly:
+        _ask_shortly(kind, typed, history, today)
+
+
+def _ask_shortly(kind: str, typed: dict[str, Any], history: History, today: date) -> None:
+    """Asks for the few things that matter at the chair, until they are said or a full stop ends it."""
+    from cli.chair import asked_next
+    from ledger.projections.rows import rows_of
+    from ledger.vocabulary import AccessKind
+
+    access = access_named(history, str(typed["access"]))
+    stated = next((row.access_kind for row in rows_of(history) if row.access == access), None)
+    access_kind = AccessKind(stated) if stated else None
+    known = {field.name: field for field in fields_of(kind)}
+    done: set[str] = set()
+    while name := next((one for one in asked_next(kind, access_kind, typed) if one not in done), None):
+        done.add(name)
+        if typed[name] not in (None, []):
+            continue
+        try:
+            typed[name] = _asked(known[name], history, today, may_end=True)
+        except _EndedEarly:
+            return
+
+
+class _EndedEarly(Exception):
+    """Whoever is asked has said enough."""
 
 
 def _is_worth_asking(field: Field) -> bool:
     return field.shape not in (Shape.ID, Shape.ENTRY, Shape.PARTS) or field.of == "AccessId"
 
 
-def _asked(field: Field, history: History, today: date) -> Any:
-    """One answer, asked for until it can be read. None where it may stay unknown and Enter was pressed."""
-    label = field.label[:1].upper() + field.label[1:]
+def _asked(field: Field, history: History, today: date, may_end: bool = False) -> Any:
+    """One answer, asked for until it can be read. None where it may stay unknown and Enter was pressed.
+
+    Raises _EndedEarly for a full stop, where that ends the asking.
+    """
+    label = "When" if field.name == "happened" else field.label[:1].upper() + field.label[1:]
     default = None
     choices: list[tuple[str, str]] = []
     if field.of == "AccessId":
-        choices = access_names(history)
+        choices = _accesses_to_choose(history)
         if not choices:
             raise WrongInput(
                 f"{history.patient} has no access in the ledger.",
                 "Enter it first, with `access-ledger record creation`, `catheter-placed` or `access-known`.",
             )
-        default = "1" if len(choices) == 1 and field.required else None
+        default = _proposed(choices, history, today) if field.required else None
     elif field.shape is Shape.CHOICE:
         choices = [(choice, choice.replace("-", " ")) for choice in field.choices]
     elif field.name == "happened":
@@ -431,6 +486,8 @@ def _asked(field: Field, history: History, today: date) -> Any:
         answer = typer.prompt(label, default=default or "", show_default=bool(default), prompt_suffix=": ").strip()
         if not answer and not field.required:
             return None
+        if answer == "." and may_end:
+            raise _EndedEarly
         if not answer:
             say.out("  This must be said.")
             continue
@@ -441,6 +498,25 @@ def _asked(field: Field, history: History, today: date) -> Any:
             say.out(f"  {wrong.remedy}")
             continue
         return found if field.several else found[0]
+
+
+def _accesses_to_choose(history: History) -> list[tuple[str, str]]:
+    """The accesses with their names; of what is over, since when. What is kept comes first."""
+    from ledger.projections.rows import rows_of
+    from ledger.projections.wording import day_words
+
+    rows = sorted(rows_of(history), key=lambda row: row.closed is not None)
+    return [(row.access, row.name + (f", over since {day_words(row.closed)}" if row.closed else "")) for row in rows]
+
+
+def _proposed(choices: list[tuple[str, str]], history: History, today: date) -> str | None:
+    """The number of the access that the record shows in use, or of the only one there is."""
+    from ledger.projections.brief import access_to_use
+    from ledger.projections.state import accesses_of
+
+    used = access_to_use(accesses_of(history, today))
+    names = [access for access, _ in choices]
+    return str(names.index(used.access) + 1) if used is not None and used.access in names else None
 
 
 def _understood(field: Field, answer: str, choices: list[tuple[str, str]], history: History, today: date) -> Any:

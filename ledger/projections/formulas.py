@@ -15,9 +15,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
+from typing import TYPE_CHECKING
 
 from ledger.events import Measurement
 from ledger.measured import Measured
+
+if TYPE_CHECKING:
+    from ledger.chronology import History
+
+MEAN_ARTERIAL_PRESSURE = "mean arterial pressure"
 
 Number = Decimal | int | str | Measured
 """A raw number: a decimal, its digits, or a quantity as it was said."""
@@ -59,7 +65,7 @@ def mean_arterial_pressure(systolic_mmhg: Number, diastolic_mmhg: Number) -> Wor
     """
     systolic, diastolic, about = _exactly(systolic_mmhg, diastolic_mmhg)
     return _worked(
-        "mean arterial pressure",
+        MEAN_ARTERIAL_PRESSURE,
         None if systolic is None or diastolic is None else (systolic + 2 * diastolic) / 3,
         "mmHg",
         1,
@@ -292,6 +298,29 @@ def kt_over_v_of_clearance(clearance_l_min: Number, minutes: Number, volume_l: N
         about or also,
         note,
     )
+
+
+def worked_of(history: History, root: str) -> tuple[Worked, ...]:
+    """What can be worked out of the measurement whose first entry is `root`; empty for anything else.
+
+    A flow is set against the one before it of the same access, if both were measured in the same way: the fall between
+    two ways of measuring means nothing.
+    """
+    before: dict[tuple[str | None, object], Measured] = {}
+    for one in history.facts:
+        fact = one.fact
+        if not isinstance(fact, Measurement):
+            continue
+        if one.root == root:
+            return worked_from(fact, before.get((one.access, fact.method)))
+        if fact.flow_ml_min is not None:
+            before[one.access, fact.method] = fact.flow_ml_min
+    return ()
+
+
+def is_worth_a_line(worked: Worked) -> bool:
+    """Whether a result says something of the access: a mean arterial pressure alone does not."""
+    return worked.name != MEAN_ARTERIAL_PRESSURE
 
 
 def worked_from(measured: Measurement, previous_flow: Measured | None = None) -> tuple[Worked, ...]:

@@ -49,6 +49,7 @@ from ledger.projections.folding import (
     UseIs,
     fold_of,
 )
+from ledger.projections.formulas import is_worth_a_line, worked_from
 from ledger.projections.proving import Dialysis, dialyses_of
 from ledger.projections.rows import name_of, readiness_of
 from ledger.projections.sentences import (
@@ -1010,6 +1011,20 @@ def _last_measured(a: Folded) -> str:
             parts.append(f"recirculation {quantity(fact.recirculation_percent, '%')}")
         if fact.dynamic_venous_pressure_mmhg:
             parts.append(f"dynamic venous pressure {quantity(fact.dynamic_venous_pressure_mmhg, 'mmHg')}")
+        before = next(
+            (
+                other.fact.flow_ml_min
+                for other in reversed(a.measured[:-1])
+                if isinstance(other.fact, Measurement) and other.fact.flow_ml_min and other.fact.method is fact.method
+            ),
+            None,
+        )
+        # A rise says nothing that the number itself does not say.
+        parts += [
+            f"{found.name} {found.printed}"
+            for found in worked_from(fact, before)
+            if found.value is not None and is_worth_a_line(found) and not (found.name == "fall in flow" and found.note)
+        ]
     return f"{', '.join(parts)} {on_day(fact.happened)}" if parts else ""
 
 

@@ -11,7 +11,7 @@ To show more beside a line, add a field to `Line`.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from ledger.chronology import History, InForce, in_force
@@ -19,6 +19,7 @@ from ledger.dates import PartialDate
 from ledger.entries import Entry
 from ledger.events import FACT_KINDS, Correction, Happening, ReportMoved, Retraction, access_of
 from ledger.projections.folding import fold_of
+from ledger.projections.formulas import is_worth_a_line, worked_of
 from ledger.projections.rows import name_of
 from ledger.projections.sentences import nobody, sentence_of, sentence_of_event
 from ledger.projections.state import plain
@@ -32,7 +33,7 @@ class Line:
 
     `standing` says whether it holds: `in-force`, `possibly` (in a view as of a day, its date may lie after that day),
     `corrected`, `withdrawn`, `moved` (its report was about another patient), or `about` for an entry about other
-    entries. `recorded` is the instant of recording.
+    entries. `recorded` is the instant of recording; `worked` what is worked out of a measurement, with its working.
     """
 
     happened: PartialDate
@@ -48,6 +49,7 @@ class Line:
     report: str | None
     quotes: tuple[str, ...]
     doubts: tuple[str, ...]
+    worked: tuple[str, ...] = ()
 
     @property
     def confirmed(self) -> str:
@@ -97,6 +99,7 @@ class Timeline:
         told = []
         for line in self.lines:
             told.append(line.text())
+            told += [f"    {worked}" for worked in line.worked]
             if quotes:
                 told += [f"    “{quote}”" for quote in line.quotes]
         return told
@@ -119,7 +122,7 @@ def timeline_of(
     names = access_name or _names_of_accesses(history)
     told = _named(names, people)
     standing = [one for one in history.facts if access is None or one.access == access]
-    lines = [_line(one, words, told, people, audit) for one in standing]
+    lines = [_with_working(_line(one, words, told, people, audit), one, history) for one in standing]
     if audit:
         lines += _no_longer(history, access, words, told, people)
         lines.sort(key=lambda line: (line.happened.earliest_in(history.zone), line.recorded, line.entry))
@@ -131,6 +134,12 @@ def timeline_of(
         known_on=history.known_on,
         lines=tuple(lines),
     )
+
+
+def _with_working(line: Line, one: InForce, history: History) -> Line:
+    if one.kind != "measurement":
+        return line
+    return replace(line, worked=tuple(str(found) for found in worked_of(history, one.root) if is_worth_a_line(found)))
 
 
 def _line(one: InForce, words: WordsOf, names: NamesOf, people: NamesOf, audit: bool) -> Line:

@@ -7,11 +7,13 @@ from typing import Any
 
 import pytest
 
+from cli.chair import asked_next
 from cli.kinds import BY_HAND, NOT_BY_HAND, Around, Field, Shape, fields_of, sentence_about, told, typed_changes
 from cli.record import checked_event
 from ledger.entries import event_to_dict
 from ledger.errors import WrongInput
 from ledger.events import KINDS
+from ledger.vocabulary import AccessKind
 from tests.cli.conftest import NAME, Desk
 from tests.examples import ALL_EXAMPLES, PATIENT, TEXTS, full, minimal, words
 
@@ -339,35 +341,132 @@ def test_the_examples_are_of_the_patient_that_the_tests_mean() -> None:
 # --- At a terminal ------------------------------------------------------------------------------------------------
 
 
-def test_a_terminal_asks_for_what_must_be_said_with_the_one_access_and_today_ready(with_fistula: Desk) -> None:
+def test_a_terminal_asks_at_the_chair_for_what_matters_with_the_access_and_today_ready(with_fistula: Desk) -> None:
     screen = with_fistula.at_terminal(
         "record examination P0001",
         answers=[
             ("which [1]:", "\r"),
-            ("Happened [", "2024-04-05\r"),
-            ("continuous", ""),
+            ("When [", "2024-04-05\r"),
+            ("Thrill: 1 continuous", ""),
             ("which:", "1\r"),
             ("Bruit", ""),
-            ("which:", "\r"),
+            ("which:", "low\r"),
             ("Pulse", ""),
             ("which:", "\r"),
             ("Augments (y/n):", "y\r"),
+            ("elevation (y/n):", ".\r"),
         ],
-        then="\r",
     )
 
-    assert "P0001.2  5 April 2024: Looked at" in screen
+    assert "P0001.2  5 April 2024: Looked at, listened to and felt: continuous thrill" in " ".join(screen.split("\n"))
     with with_fistula.open() as ledger:
-        fact = ledger.history("P0001").facts[-1].fact
-    assert fact.augments is True  # type: ignore[union-attr]
+        fact: Any = ledger.history("P0001").facts[-1].fact
+    assert (fact.thrill, fact.bruit, fact.pulse, fact.augments) == ("continuous", "low-pitched-continuous", None, True)
+
+
+def test_of_a_catheter_a_terminal_asks_for_the_exit_site_and_proposes_the_line_that_is_used(
+    with_fistula: Desk,
+) -> None:
+    with_fistula.ok(
+        "record catheter-placed P0001 --access C1 --happened 2024-03-01 --access-kind tunnelled-catheter --side right"
+    )
+    with_fistula.ok("record access-used P0001 --access C1 --happened 2024-03-08 --use catheter")
+
+    screen = with_fistula.at_terminal(
+        "record examination P0001",
+        answers=[("which [1]:", "\r"), ("When [", "2024-04-05\r"), ("clean (y/n):", "n\r"), ("which", ".\r")],
+    )
+
+    assert "Thrill" not in screen
+    with with_fistula.open() as ledger:
+        fact: Any = ledger.history("P0001").facts[-1].fact
+    assert (fact.access, fact.exit_site_clean) == ("C1", False)
+
+
+def test_the_method_of_a_measurement_decides_what_is_asked_and_the_working_is_shown(with_fistula: Desk) -> None:
+    screen = with_fistula.at_terminal(
+        "record measurement P0001 --access A1",
+        answers=[
+            ("When [", "2024-09-02\r"),
+            ("which:", "urea\r"),
+            ("Urea systemic:", "80\r"),
+            ("Urea arterial:", "72\r"),
+            ("Urea venous:", "20\r"),
+            ("Blood flow (ml/min):", ".\r"),
+        ],
+    )
+
+    assert "recirculation: (80 - 72) / (80 - 20) x 100 = 13.33 %" in screen
+
+
+def test_a_number_that_is_none_is_asked_for_again(with_fistula: Desk) -> None:
+    screen = with_fistula.at_terminal(
+        "record cannulation-session P0001 --access A1 --happened 2024-09-02",
+        answers=[
+            ("which:", "\r"),
+            ("Needles:", "two\r"),
+            ("Needles:", "2\r"),
+            ("Gauge:", ".\r"),
+        ],
+    )
+
+    assert "Write it in digits" in screen
+    assert "P0001.s1  2 September 2024: Session; 2 needles" in screen
+
+
+def test_what_was_given_with_the_command_is_not_asked_for(with_fistula: Desk) -> None:
+    screen = with_fistula.at_terminal(
+        "record examination P0001 --access A1 --thrill continuous", answers=[("When [", "2024-04-05\r")]
+    )
+
+    assert "Bruit" not in screen
+    assert "P0001.2  5 April 2024" in screen
+
+
+def test_every_field_that_is_asked_for_at_the_chair_is_one_of_its_kind() -> None:
+    for kind in ("examination", "cannulation-session", "measurement"):
+        known = {field.name for field in fields_of(kind)}
+        methods = next(one.choices for one in fields_of("measurement") if one.name == "method")
+        for access_kind in AccessKind:
+            for method in (None, *methods):
+                assert set(asked_next(kind, access_kind, {"method": method})) <= known
+
+
+# --- What is worked out -------------------------------------------------------------------------------------------
+
+
+def test_a_flow_is_set_against_the_one_before_it_in_the_same_way_of_measuring(with_fistula: Desk) -> None:
+    line = "record measurement P0001 --access A1 --happened {} --method {} --flow-ml-min {} --json"
+    with_fistula.ok(line.format("2024-09-02", "indicator-dilution", "1100"))
+    with_fistula.ok(line.format("2024-10-02", "duplex", "1500"))
+
+    ran = with_fistula.ok(line.format("2024-11-02", "indicator-dilution", "800"))
+
+    (worked,) = ran.json["recorded"][0]["worked"]
+    assert (worked["name"], worked["working"], worked["result"]) == (
+        "fall in flow",
+        "(1100 - 800) / 1100 x 100",
+        "27.3 %",
+    )
+
+
+def test_the_history_shows_the_working_below_a_measurement(with_fistula: Desk) -> None:
+    with_fistula.ok(
+        "record measurement P0001 --access A1 --happened 2024-09-02 --method machine --static-venous-pressure-mmhg 30 "
+        "--chamber-height-cm 20 --systolic-mmhg 120 --diastolic-mmhg 75"
+    )
+
+    told = " ".join(with_fistula.ok("history A1").out.split())
+
+    assert "static pressure ratio, venous needle: (30 + (0.35 x 20 + 3.4)) / ((120 + 2 x 75) / 3) = 0.4489" in told
 
 
 def test_a_terminal_asks_again_when_an_answer_cannot_be_read(with_fistula: Desk) -> None:
     screen = with_fistula.at_terminal(
         "record access-used P0001 --access A1",
         answers=[
-            ("Happened [", "the other day\r"),
-            ("Happened [", "2024-09-02\r"),
+            ("When [", "the other day\r"),
+            ("When [", "2024-09-02\r"),
             ("which:", "99\r"),
             ("which:", "1\r"),
         ],

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import fields
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,12 +22,14 @@ from ledger.errors import WrongInput
 from ledger.events import CannulationSession
 from tests.cli.conftest import Desk
 
+Lists = Callable[..., Path]
+
 HEADINGS = "MRN,Date,Start,Access,Qb (ml/min),PA,PV,Duration,Bleeding (min),Gauge"
 GOOD = "K204817,2024-09-02,07:10,AVF,350,-165,142,4:00,11,15"
 
 
 @pytest.fixture
-def a_list(tmp_path: Path):
+def a_list(tmp_path: Path) -> Lists:
     def write(*rows: str, headings: str = HEADINGS) -> Path:
         file = tmp_path / "list.csv"
         file.write_text("\n".join([headings, *rows, ""]), encoding="utf-8")
@@ -35,7 +39,7 @@ def a_list(tmp_path: Path):
 
 
 @pytest.fixture
-def mapped(with_fistula: Desk, a_list) -> Desk:
+def mapped(with_fistula: Desk, a_list: Lists) -> Desk:
     """A ledger in which the mapping of these headings is saved."""
     with_fistula.ok(
         "entries sessions --save machine --word Access:AVF=fistula --word Access:CVC=catheter", a_list(GOOD)
@@ -52,7 +56,9 @@ def sessions_of(desk: Desk) -> list[CannulationSession]:
 # --- The mapping --------------------------------------------------------------------------------------------------
 
 
-def test_without_a_mapping_nothing_is_recorded_and_it_is_said_how_to_save_one(with_fistula: Desk, a_list) -> None:
+def test_without_a_mapping_nothing_is_recorded_and_it_is_said_how_to_save_one(
+    with_fistula: Desk, a_list: Lists
+) -> None:
     ran = with_fistula.run("entries sessions", a_list(GOOD))
 
     assert ran.code == 1
@@ -60,7 +66,7 @@ def test_without_a_mapping_nothing_is_recorded_and_it_is_said_how_to_save_one(wi
     assert sessions_of(with_fistula) == []
 
 
-def test_saving_shows_what_each_heading_is_taken_for_and_records_nothing(with_fistula: Desk, a_list) -> None:
+def test_saving_shows_what_each_heading_is_taken_for_and_records_nothing(with_fistula: Desk, a_list: Lists) -> None:
     ran = with_fistula.ok("entries sessions --save machine", a_list(GOOD))
 
     lines = [line.split() for line in ran.out.splitlines()]
@@ -69,7 +75,9 @@ def test_saving_shows_what_each_heading_is_taken_for_and_records_nothing(with_fi
     assert sessions_of(with_fistula) == []
 
 
-def test_a_heading_that_nobody_knows_is_not_recorded_until_somebody_says_what_it_is(with_fistula: Desk, a_list) -> None:
+def test_a_heading_that_nobody_knows_is_not_recorded_until_somebody_says_what_it_is(
+    with_fistula: Desk, a_list: Lists
+) -> None:
     file = a_list("K204817,2024-09-02,250", headings="MRN,Date,Pump")
 
     with_fistula.ok("entries sessions --save machine --column Pump=blood-flow-ml-min", file)
@@ -79,7 +87,7 @@ def test_a_heading_that_nobody_knows_is_not_recorded_until_somebody_says_what_it
     assert str(fact.blood_flow_ml_min) == "250"
 
 
-def test_a_unit_that_converts_without_rounding_is_converted(with_fistula: Desk, a_list) -> None:
+def test_a_unit_that_converts_without_rounding_is_converted(with_fistula: Desk, a_list: Lists) -> None:
     file = a_list("K204817,2024-09-02,0.35,65", headings="MRN,Date,Qb,Site")
 
     with_fistula.ok(
@@ -107,7 +115,9 @@ def test_a_unit_that_converts_without_rounding_is_converted(with_fistula: Desk, 
         (["--decimal", ";"], "no such sign"),
     ],
 )
-def test_a_mapping_that_does_not_do_is_not_saved(with_fistula: Desk, a_list, options: list[str], says: str) -> None:
+def test_a_mapping_that_does_not_do_is_not_saved(
+    with_fistula: Desk, a_list: Lists, options: list[str], says: str
+) -> None:
     ran = with_fistula.run("entries sessions --save machine", *options, a_list(GOOD))
 
     assert ran.code == 1
@@ -115,7 +125,7 @@ def test_a_mapping_that_does_not_do_is_not_saved(with_fistula: Desk, a_list, opt
     assert with_fistula.run("entries sessions --columns machine", a_list(GOOD)).code == 1
 
 
-def test_a_list_in_another_unit_than_the_mapping_says_is_refused_whole(mapped: Desk, a_list) -> None:
+def test_a_list_in_another_unit_than_the_mapping_says_is_refused_whole(mapped: Desk, a_list: Lists) -> None:
     mapping = SessionColumns(
         name="m",
         columns=(
@@ -129,7 +139,7 @@ def test_a_list_in_another_unit_than_the_mapping_says_is_refused_whole(mapped: D
         list(session_rows("MRN,Date,Qb (l/min)\nK1,2024-09-02,0.3\n", mapping))
 
 
-def test_a_list_that_lacks_a_column_of_the_mapping_is_refused_whole(mapped: Desk, a_list) -> None:
+def test_a_list_that_lacks_a_column_of_the_mapping_is_refused_whole(mapped: Desk, a_list: Lists) -> None:
     ran = mapped.run("entries sessions", a_list("K204817,2024-09-02", headings="MRN,Date"))
 
     assert ran.code == 1
@@ -151,7 +161,7 @@ def test_every_field_of_a_session_can_be_a_column() -> None:
 # --- The rows -----------------------------------------------------------------------------------------------------
 
 
-def test_a_row_becomes_a_session_of_the_access_that_its_word_means(mapped: Desk, a_list) -> None:
+def test_a_row_becomes_a_session_of_the_access_that_its_word_means(mapped: Desk, a_list: Lists) -> None:
     ran = mapped.ok("entries sessions --columns machine", a_list(GOOD))
 
     (fact,) = sessions_of(mapped)
@@ -160,7 +170,7 @@ def test_a_row_becomes_a_session_of_the_access_that_its_word_means(mapped: Desk,
     assert str(fact.venous_pressure_mmhg) == "142"
 
 
-def test_loading_again_adds_nothing(mapped: Desk, a_list) -> None:
+def test_loading_again_adds_nothing(mapped: Desk, a_list: Lists) -> None:
     mapped.ok("entries sessions", a_list(GOOD))
 
     again = mapped.ok("entries sessions --json", a_list(GOOD, GOOD))
@@ -169,7 +179,7 @@ def test_loading_again_adds_nothing(mapped: Desk, a_list) -> None:
     assert len(sessions_of(mapped)) == 1
 
 
-def test_a_row_that_says_something_else_of_a_session_that_is_there_is_not_taken(mapped: Desk, a_list) -> None:
+def test_a_row_that_says_something_else_of_a_session_that_is_there_is_not_taken(mapped: Desk, a_list: Lists) -> None:
     mapped.ok("entries sessions", a_list(GOOD))
 
     ran = mapped.run("entries sessions --json", a_list(GOOD.replace("350", "300")))
@@ -179,7 +189,7 @@ def test_a_row_that_says_something_else_of_a_session_that_is_there_is_not_taken(
     assert str(sessions_of(mapped)[0].blood_flow_ml_min) == "350"
 
 
-def test_two_sessions_of_one_day_are_two_and_a_row_that_stands_twice_is_one(mapped: Desk, a_list) -> None:
+def test_two_sessions_of_one_day_are_two_and_a_row_that_stands_twice_is_one(mapped: Desk, a_list: Lists) -> None:
     first = "K204817,2024-09-02,,AVF,350,-165,142,120,11,15"
     second = "K204817,2024-09-02,,AVF,300,-165,142,120,11,15"
 
@@ -207,7 +217,7 @@ def test_two_sessions_of_one_day_are_two_and_a_row_that_stands_twice_is_one(mapp
     ],
 )
 def test_a_row_that_cannot_be_is_named_by_its_line_and_does_not_stop_the_rest(
-    mapped: Desk, a_list, row: str, says: str
+    mapped: Desk, a_list: Lists, row: str, says: str
 ) -> None:
     ran = mapped.run("entries sessions --json", a_list(row, GOOD))
 
@@ -218,7 +228,7 @@ def test_a_row_that_cannot_be_is_named_by_its_line_and_does_not_stop_the_rest(
     assert says in refused["problem"]
 
 
-def test_an_unusual_number_goes_in_and_is_questioned_by_its_line(mapped: Desk, a_list) -> None:
+def test_an_unusual_number_goes_in_and_is_questioned_by_its_line(mapped: Desk, a_list: Lists) -> None:
     ran = mapped.ok("entries sessions --json", a_list(GOOD, GOOD.replace("09-02", "09-04").replace("142", "520")))
 
     assert ran.json["added"] == 2
@@ -226,7 +236,7 @@ def test_an_unusual_number_goes_in_and_is_questioned_by_its_line(mapped: Desk, a
     assert (odd["line"], odd["entry"]) == (3, "P0001.s2")
 
 
-def test_a_session_of_a_day_that_has_one_already_is_questioned(mapped: Desk, a_list) -> None:
+def test_a_session_of_a_day_that_has_one_already_is_questioned(mapped: Desk, a_list: Lists) -> None:
     mapped.ok("record cannulation-session P0001 --access A1 --happened 2024-09-02 --needles 2")
 
     ran = mapped.ok("entries sessions --json", a_list(GOOD))
@@ -236,7 +246,7 @@ def test_a_session_of_a_day_that_has_one_already_is_questioned(mapped: Desk, a_l
 
 @pytest.mark.parametrize("said", ["Ivor Quill,1958-07-14", "Maud Vellacott-Orme,1958-07-15"])
 def test_a_number_that_matches_while_name_or_birth_date_disagree_is_no_match(
-    with_fistula: Desk, a_list, said: str
+    with_fistula: Desk, a_list: Lists, said: str
 ) -> None:
     file = a_list(f"K204817,{said},2024-09-02", headings="MRN,Name,DOB,Date")
     with_fistula.ok("entries sessions --save m", file)
@@ -249,7 +259,7 @@ def test_a_number_that_matches_while_name_or_birth_date_disagree_is_no_match(
 
 
 def test_without_a_word_for_the_access_the_only_one_that_can_have_been_used_is_taken(
-    with_fistula: Desk, a_list
+    with_fistula: Desk, a_list: Lists
 ) -> None:
     with_fistula.ok(
         "record catheter-placed P0001 --access C1 --happened 2024-03-01 --access-kind tunnelled-catheter --side right"
@@ -265,7 +275,7 @@ def test_without_a_word_for_the_access_the_only_one_that_can_have_been_used_is_t
     assert "More than one access" in ran.json["refused"][0]["problem"]
 
 
-def test_a_session_that_was_loaded_is_corrected_as_any_other(mapped: Desk, a_list) -> None:
+def test_a_session_that_was_loaded_is_corrected_as_any_other(mapped: Desk, a_list: Lists) -> None:
     mapped.ok("entries sessions", a_list(GOOD))
 
     mapped.ok("correct P0001.s1 --set gauge=16")
@@ -278,7 +288,7 @@ def test_a_session_that_was_loaded_is_corrected_as_any_other(mapped: Desk, a_lis
 TWO = (SessionColumn(heading="MRN", use="patient"), SessionColumn(heading="Date", use="day"))
 
 
-def read(cell: str, use: str, **more) -> SessionRow | RowRefused:
+def read(cell: str, use: str, **more: Any) -> SessionRow | RowRefused:
     mapping = SessionColumns(name="m", columns=(*TWO, SessionColumn(heading="X", use=use)), **more)
     (row,) = session_rows(f'MRN;Date;X\nK1;2024-09-02;"{cell}"\n', mapping)
     return row
@@ -295,7 +305,7 @@ def read(cell: str, use: str, **more) -> SessionRow | RowRefused:
         ("1.250,5", ",", {"value": "1250.5"}),
     ],
 )
-def test_a_number_is_kept_as_it_was_said(cell: str, decimal, value: dict[str, str]) -> None:
+def test_a_number_is_kept_as_it_was_said(cell: str, decimal: str, value: dict[str, str]) -> None:
     row = read(cell, "blood-flow-ml-min", decimal=decimal)
 
     assert isinstance(row, SessionRow)
@@ -303,7 +313,7 @@ def test_a_number_is_kept_as_it_was_said(cell: str, decimal, value: dict[str, st
 
 
 @pytest.mark.parametrize(("cell", "decimal"), [("1,250", "."), ("1.250", ",")])
-def test_a_sign_that_this_house_does_not_write_before_decimals_is_not_guessed(cell: str, decimal) -> None:
+def test_a_sign_that_this_house_does_not_write_before_decimals_is_not_guessed(cell: str, decimal: str) -> None:
     assert isinstance(read(cell, "blood-flow-ml-min", decimal=decimal), RowRefused)
 
 
