@@ -15,13 +15,17 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, field
 from statistics import NormalDist
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+if TYPE_CHECKING:
+    # Only mypy reads these, and they take longer to load than a unit's curve to draw.
+    from numpy.typing import ArrayLike, NDArray
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
 IntervalKind = Literal["log-log", "log", "plain"]
 
 _SAME = 1e-12
