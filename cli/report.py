@@ -169,6 +169,8 @@ def tell_proposal(number: int, proposal: Any, reading: Reading, mark: str = "") 
         say.paragraph(f"{name}: {words}", "     ", "       ")
     for doubt in proposal.doubts:
         say.paragraph(f"careful: {doubt}", "     ", "       ")
+    if proposal.why:
+        say.paragraph(f"why: {proposal.why}", "     ", "       ")
     for cite in proposal.quotes:
         say.paragraph(f'"{say.shown(reading.words(cite))}"', "     | ", "     |  ")
 
@@ -239,9 +241,22 @@ def list_reports(
     with opened(ledger) as found:
         one = the_patient(found, patient).id if patient else None
         there = list(found.papers.reports(state=state, patient=one))
+        same = _told_twice(found, there)
     there.sort(key=lambda report: (states.index(report.state), report.patient is not None))
     if as_json:
-        say.as_json({"reports": [report_json(report) for report in there]})
+        say.as_json(
+            {
+                "reports": [
+                    {
+                        **report_json(report),
+                        "tells_of_one_procedure_with": [
+                            {"report": other, "sameness": sameness} for other, sameness in same.get(report.id, ())
+                        ],
+                    }
+                    for report in there
+                ]
+            }
+        )
         return
     if not there:
         say.out("No reports." if state or patient else "No reports yet. Bring some in with `report import FOLDER`.")
@@ -256,7 +271,9 @@ def list_reports(
                 (report.proposed or {}).get("happened") or "",
                 report.arrived_at[:10],
                 _shortened(report.file_name or ""),
-                waits_for(report) if report.state in (WAITING, UNREADABLE) else "",
+                waits_for(report) + _same_in_words(same.get(report.id, ()))
+                if report.state in (WAITING, UNREADABLE)
+                else "",
             ]
             for report in there
         ],
@@ -266,6 +283,26 @@ def list_reports(
     say.out(
         f"{say.counted(len(there), 'report')}, {len(waiting)} waiting"
         + (f", of which {sum(report.patient is None for report in waiting)} for a patient." if waiting else ".")
+    )
+
+
+def _told_twice(ledger: Any, reports: list[StoredReport]) -> dict[str, list[tuple[str, str]]]:
+    """For each waiting report the other waiting ones that tell, or may tell, of the same procedure."""
+    from ledger.confirming import text_held
+    from ledger.relating import alike
+
+    found: dict[str, list[tuple[str, str]]] = {}
+    waiting = [report for report in reports if report.state == "waiting"]
+    for one, two, compared in alike(waiting, text_held(ledger)):
+        found.setdefault(one.id, []).append((two.id, compared.sameness.value))
+        found.setdefault(two.id, []).append((one.id, compared.sameness.value))
+    return found
+
+
+def _same_in_words(others: Iterable[tuple[str, str]]) -> str:
+    return "".join(
+        f"; {'tells' if sameness == 'same' else 'may tell'} of the same procedure as {other[:10]}"
+        for other, sameness in others
     )
 
 
@@ -284,8 +321,10 @@ def waits_for(report: StoredReport) -> str:
         return report.waits_for
     if proposed is None:
         return "a person"
+    if not proposed:
+        return "a person: nothing proposed"
     plain = sum(bool(one.get("plain")) for one in proposed)
-    return f"a person: {say.counted(len(proposed), 'proposal')}, {plain} plain"
+    return f"a person: {say.counted(len(proposed), 'proposal')}, {plain or 'none'} plain"
 
 
 def report_json(report: StoredReport) -> dict[str, Any]:
@@ -408,8 +447,44 @@ def _tell_report(ledger: Any, stored: StoredReport, text: str | None, reading: R
             say.out(f"  {one['entry']}  {one['kind']}  ({one['by']}{bulk}{gone})")
     say.heading("What it proposes")
     _tell_reading(reading)
+    if stored.patient is not None:
+        _tell_related(ledger, stored)
     if stored.state == "waiting" and stored.patient is not None:
         say.next_steps((f"access-ledger report confirm {stored.id[:10]}", "go through it"))
+
+
+def _tell_related(ledger: Any, stored: StoredReport) -> None:
+    """What a report has to do with other reports and with what is known, in words."""
+    from cli.naming import named_in
+    from ledger.confirming import review_of
+    from ledger.retelling import Told
+
+    review = review_of(ledger, stored.id)
+    lines = [f"It corrects report {other[:10]} or adds to it." for other in review.earlier]
+    lines += [f"Report {other[:10]} corrects it or adds to it." for other in review.later]
+    if stored.state == "waiting":
+        for other, compared in review.alike:
+            seems = "tells" if compared.sameness.value == "same" else "may tell"
+            lines.append(f"Report {other[:10]}, which waits as well, {seems} of the same procedure.")
+    for index in review.open:
+        told, correction = review.told.get(index), review.corrections.get(index)
+        known = (told.entry or told.root) if told is not None else correction.corrects if correction else None
+        if known is None:
+            continue
+        how = {Told.AGAIN: "tells again", Told.PERHAPS: "perhaps tells again"}.get(
+            told.told if told is not None else Told.OTHERWISE, "tells otherwise"
+        )
+        differing = "; ".join(
+            f"{one.field}: {plain_words(one.known)} there, {plain_words(one.told)} here"
+            for one in (correction.differences if correction is not None else ())
+        )
+        name = named_in(known, review.history)
+        lines.append(f"{index + 1} {how} what {name} says" + (f" ({differing})." if differing else "."))
+    lines += [f"It no longer tells what {named_in(root, review.history)} says." for root in review.unsaid]
+    if lines:
+        say.heading("What it has to do with others")
+        for line in lines:
+            say.paragraph(line, "  ", "    ")
 
 
 def _found_by(linked: Mapping[str, Any]) -> str:
@@ -499,7 +574,6 @@ def _explain(reading: Reading) -> None:
         say.paragraph(f"{access.ref}: {access_in_words(access)}", "  ", "      ")
     for number, proposal in enumerate(reading.proposed, start=1):
         tell_proposal(number, proposal, reading)
-        say.paragraph(f"why: {proposal.why}", "     ", "       ")
     for one, letter in zip(reading.noticed, letters, strict=True):
         say.paragraph(f"{letter}: {one.what}, left out: {one.reason}", "  ", "      ")
     say.out(f"  ({reading.reader})")
