@@ -316,8 +316,9 @@ def gray(
 
     Whoever had a competing event stays at risk with the weight of not being censored since (estimated within each
     group); the log-rank score of the weighted data is compared with its robust variance, summed within `cluster`
-    (patients), so that several accesses of one patient do not count as several witnesses. Not defined for late
-    entries; the caller says so. None where there are fewer than two groups, or nothing happened.
+    (patients), so that several accesses of one patient do not count as several witnesses. Without clusters it differed
+    by some percent from Gray's own variance in generated samples of 800 (R's cmprsk). Not defined for late entries;
+    the caller says so. None where there are fewer than two groups, or nothing happened.
     """
     left = np.asarray(days, dtype=float)
     causes = np.asarray(cause, dtype=np.int64)
