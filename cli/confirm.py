@@ -81,7 +81,7 @@ def confirm(
     """Go through what reports propose; what you accept is recorded in your name.
 
     On a terminal: a accept, e edit, d dismiss, v view the text, s skip, q quit; where an entry
-    tells it already, k leaves that as it is and c corrects it by this report.
+    tells it already, k leaves that as it is, c corrects it by this report, and o is for another one.
     Confirming again adds nothing; stopped half-way, it goes on where it was.
     """
     if also_new and not take_all:
@@ -229,6 +229,8 @@ def _tell_header(review: Review) -> None:
         why = ", ".join(reason.replace("-", " ") for reason in compared.reasons)
         words = f"Careful: report {other[:10]}, which waits as well, {seems} of the same procedure ({why})."
         say.paragraph(words, "  ", "    ")
+    for report in review.later:
+        say.paragraph(f"Careful: report {report[:10]} corrects this one or adds to it; look at both.", "  ", "    ")
     if review.earlier:
         named = ", ".join(report[:10] for report in review.earlier)
         say.paragraph(f"It adds to or corrects report {named}: accepting corrects what that one said.", "  ", "    ")
@@ -341,8 +343,9 @@ class _Table:
             told = review.told[index]
             name = named_in(told.entry or told.root or "", review.history)
             words = {
-                Told.AGAIN: f"{name} tells the same; k if it is.",
-                Told.OTHERWISE: f"{name} tells the same otherwise; k if that one is right, c if this one is.",
+                Told.AGAIN: f"{name} tells the same: accepted, it is known already; o if it is something else.",
+                Told.OTHERWISE: f"{name} tells it otherwise: a or c if this one is right, k if that one is; "
+                "o if it is something else.",
             }.get(told.told, f"{name} may tell the same; k if it does, c if this one is right about it.")
             say.paragraph(f"careful: {words}", "     ", "       ")
         correction = review.corrections.get(index)
@@ -358,7 +361,8 @@ class _Table:
         while True:
             known = "  k known already" if index in self.review.told else ""
             puts_right = "  c correct by it" if index in self.review.told and index in self.review.corrections else ""
-            key = _key(f"     a accept  e edit  d dismiss{known}{puts_right}  v view  s skip  q quit > ")
+            own = "  o another one" if self._may_be_same(index) else ""
+            key = _key(f"     a accept  e edit  d dismiss{known}{puts_right}{own}  v view  s skip  q quit > ")
             match key:
                 case "a":
                     fate = Fate.EDITED if changes else Fate.ACCEPTED
@@ -376,6 +380,9 @@ class _Table:
                 case "c" if puts_right:
                     fate = Fate.EDITED if changes else Fate.ACCEPTED
                     self.decisions[index] = Decision(fate=fate, changes=changes, corrects=True)
+                case "o" if own:
+                    fate = Fate.EDITED if changes else Fate.ACCEPTED
+                    self.decisions[index] = Decision(fate=fate, changes=changes, own=True)
                 case "k" if known:
                     self.decisions[index] = Decision(fate=Fate.ALREADY_KNOWN)
                 case "v":
@@ -390,6 +397,14 @@ class _Table:
                 case _:
                     continue
             return True
+
+    def _may_be_same(self, index: int) -> bool:
+        """Whether accepting would not make an entry of its own."""
+        from ledger.confirming import amends
+        from ledger.retelling import Told
+
+        told = self.review.told.get(index)
+        return amends(self.review, index) or (told is not None and told.told in (Told.AGAIN, Told.OTHERWISE))
 
     def _changes(self, index: int) -> dict[str, Any]:
         """Edits as field=value, checked, until Enter."""
@@ -427,7 +442,8 @@ def _key(words: str) -> str:
 
     sys.stdout.write(words)
     sys.stdout.flush()
-    key = typer.getchar().lower()
+    # What was typed ahead belongs to a proposal that nobody has seen yet, and is dropped.
+    key = typer.getchar()[:1].lower()
     if key in ("\x03", "\x04"):
         raise KeyboardInterrupt
     say.out(key if key.isprintable() else "")

@@ -14,10 +14,9 @@ Not for: asking and showing (`cli.report`, the pages), judging (`ledger.admissio
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from itertools import islice
 from typing import TYPE_CHECKING, Any, cast
 
 from ledger.chronology import History, in_force
@@ -28,17 +27,15 @@ from ledger.events import FACT_KINDS, KINDS, Correction, Fact, ProposalFate, Rep
 from ledger.matching import AccessMatch, AccessVerdict, access_for_drafts, described_in, match_access
 from ledger.minting import ACCESS, minted
 from ledger.reading.drafting import CREATING_KINDS, Drafted, KnownAccess, drafts_of, ordinals_of
+from ledger.relating import alike, earlier_reports, later_reports, tells_whole
 from ledger.retelling import (
     Compared,
     ProposedCorrection,
     Retelling,
-    Sameness,
     Told,
     amended,
     facts_from,
     merged,
-    same_procedure,
-    summary_of,
     told_before,
 )
 from ledger.vocabulary import ConfirmedHow, Fate
@@ -73,27 +70,30 @@ class Decision:
 
     `changes` are the edited fields as plain values, None for one that is not known after all. `reason` is why it was
     dismissed. `corrects`: what is known already is put right by it (`Review.corrections`), instead of being joined by
-    a second entry.
+    a second entry; so it is also by accepting what is surely told otherwise. `own`: it is another thing than what is
+    known, whatever it looks like, and becomes an entry of its own.
     """
 
     fate: Fate
     changes: Mapping[str, Any] = field(default_factory=dict)
     reason: str | None = None
     corrects: bool = False
+    own: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
 class Review:
     """A report on the table: what is proposed, what it is about, and what is still open.
 
-    `matches` says for each access of the reading which access of the patient it seems to be; `told` for each
-    proposal which known fact from elsewhere it tells again, as it was or otherwise; `corrections` what the known fact
-    would be with what this report says. Where the report is an addendum or a correction of an earlier one (`earlier`),
-    accepting such a proposal corrects; `unsaid` are then roots of facts that the earlier report told and this one does
-    not. `alike` are other waiting reports of the patient that seem to tell of the same procedure. `open` are the
-    numbers (from 0) of the proposals that nobody decided yet; `before` what was decided, by number. `chosen_before` is
-    which access a person took each of the reading's accesses for, in an earlier review; `picked` which they take each
-    for now (`with_choices`).
+    `matches` says for each access of the reading which access of the patient it seems to be; `told` for each proposal
+    which known fact from elsewhere it tells again, as it was or otherwise; `corrections` what the known fact would be
+    with what this report says. What is told again as it was is, accepted, known already. Where the report is an
+    addendum or a correction of an earlier one (`earlier`), accepting such a proposal corrects; `unsaid` are then roots
+    of facts that the earlier report told and this one does not; `later` are reports that are so about this one. `alike`
+    are other waiting reports of the patient that seem to tell of the same procedure. `open` are the numbers (from 0) of
+    the proposals that nobody decided yet; `before` what was decided, by number. `chosen_before` is which access a
+    person took each of the reading's accesses for, in an earlier review; `picked` which they take each for now
+    (`with_choices`).
     """
 
     report: StoredReport
@@ -104,6 +104,7 @@ class Review:
     told: Mapping[int, Retelling]
     corrections: Mapping[int, ProposedCorrection]
     earlier: tuple[str, ...]
+    later: tuple[str, ...]
     unsaid: tuple[str, ...]
     alike: tuple[tuple[str, Compared], ...]
     before: Mapping[int, ProposalFate]
@@ -175,6 +176,7 @@ def review_of(ledger: Ledger, report: str, *, happened: PartialDate | None = Non
         )
     reading = _dated(read_report(text, envelope_of(stored, text)), happened)
     history = ledger.history(stored.patient)
+    others = list(ledger.papers.reports(patient=stored.patient))
     described = described_in(reading)
     matches = {ref: match_access(one, history, _day_of(reading, ref)) for ref, one in described.items()}
     holding = [
@@ -190,9 +192,10 @@ def review_of(ledger: Ledger, report: str, *, happened: PartialDate | None = Non
         matches=matches,
         told={},
         corrections={},
-        earlier=_earlier(ledger, stored),
+        earlier=tuple(one.id for one in earlier_reports(stored, others)),
+        later=tuple(one.id for one in later_reports(stored, others)),
         unsaid=(),
-        alike=_alike(ledger, stored, reading),
+        alike=_alike(ledger, stored),
         before={},
         chosen_before={},
         picked=None,
@@ -304,39 +307,21 @@ def _decided(review: Review, reviews: Iterable[ReportReviewed]) -> dict[int, Pro
     return found
 
 
-def _earlier(ledger: Ledger, stored: StoredReport) -> tuple[str, ...]:
-    """The ids of the reports that this one adds to, corrects or takes the place of, as the sender names them."""
-    named = set((stored.envelope.get("envelope") or {}).get("supersedes") or ())
-    if not named or stored.patient is None:
-        return ()
+def _alike(ledger: Ledger, stored: StoredReport) -> tuple[tuple[str, Compared], ...]:
+    """Other waiting reports of the patient that seem to tell of the same procedure."""
+    waiting = list(ledger.papers.reports(state="waiting", patient=stored.patient))
+    if stored.id not in {one.id for one in waiting}:
+        waiting.append(stored)
     return tuple(
-        other.id
-        for other in ledger.papers.reports(patient=stored.patient)
-        if other.id != stored.id and (other.envelope.get("envelope") or {}).get("document_id") in named
+        ((two if one.id == stored.id else one).id, compared)
+        for one, two, compared in alike(waiting, text_held(ledger))
+        if stored.id in (one.id, two.id)
     )
 
 
-_AT_MOST = 20
-"""With so many other waiting reports a report is compared; the rest show when they are gone through themselves."""
-
-
-def _alike(ledger: Ledger, stored: StoredReport, reading: Reading) -> tuple[tuple[str, Compared], ...]:
-    """Other waiting reports of the patient that seem to tell of the same procedure."""
-    from ledger.reading.reader import read_report
-    from ledger.receiving import envelope_of
-
-    if not reading.proposed:
-        return ()
-    mine = summary_of(reading)
-    found = []
-    for other in islice(ledger.papers.reports(state="waiting", patient=stored.patient), _AT_MOST):
-        text = ledger.papers.text(other.text_id) if other.text_id and other.id != stored.id else None
-        if text is None:
-            continue
-        compared = same_procedure(mine, summary_of(read_report(text, envelope_of(other, text))))
-        if compared.sameness is not Sameness.DIFFERENT:
-            found.append((other.id, compared))
-    return tuple(found)
+def text_held(ledger: Ledger) -> Callable[[StoredReport], str | None]:
+    """Gives the text of a report, where it is held here."""
+    return lambda report: ledger.papers.text(report.text_id) if report.text_id else None
 
 
 def _compared(review: Review) -> Review:
@@ -344,29 +329,24 @@ def _compared(review: Review) -> Review:
     facts = _facts(review)
     numbers = sorted(facts)
     asked = [facts[number] for number in numbers]
-    entries = {entry.id: entry for entry in review.history.entries}
     told: dict[int, Retelling] = {}
     corrections: dict[int, ProposedCorrection] = {}
     unsaid: tuple[str, ...] = ()
-    status = (review.report.envelope.get("envelope") or {}).get("status")
     if review.earlier:
         amendment = amended(
             asked,
             facts_from(review.history, review.earlier),
-            whole=status == "corrected",
+            whole=tells_whole(review.report),
             day_is_said=review.reading.happened_from == "text",
         )
         corrections = {numbers[one.fact]: one for one in amendment.corrections}
         told = {numbers[fact]: Retelling(fact=fact, told=Told.AGAIN, root=root) for fact, root in amendment.unchanged}
         unsaid = amendment.unsaid
     in_force_by_root = {one.root: one for one in review.history.facts}
-    for one in told_before(asked, review.history):
+    for one in told_before(asked, review.history, not_from=[review.report.id]):
         number = numbers[one.fact]
         if one.told is Told.NEW or number in corrections or number in told:
             continue
-        entry = entries.get(one.entry or "")
-        if entry is not None and entry.evidence.report == review.report.id:
-            continue  # It is what this very report told, when it was gone through.
         told[number] = one
         known = in_force_by_root.get(one.root or "")
         if one.differences and known is not None:
@@ -376,6 +356,10 @@ def _compared(review: Review) -> Review:
                     fact=one.fact, corrects=known.entry.id, root=known.root, to=to, differences=one.differences
                 )
     return replace(review, told=told, corrections=corrections, unsaid=unsaid)
+
+
+def _amends(review: Review, index: int, decisions: Mapping[int, Decision]) -> bool:
+    return amends(review, index) and not decisions[index].own
 
 
 def amends(review: Review, index: int) -> bool:
@@ -447,7 +431,7 @@ def _why_not(review: Review, index: int, also_new: bool) -> str | None:
         return "the day is not known"
     if index in review.told:
         return "it may have been told already"
-    if review.earlier or review.alike:
+    if review.earlier or review.later or review.alike:
         return "another report tells of the same procedure"
     if proposal.access is None:
         return None
@@ -486,7 +470,7 @@ def confirm(
     Raises StaleHistory when somebody else wrote since the report was laid out.
     """
     its = review.choices
-    decisions = {index: one for index, one in decisions.items() if one.fate is not Fate.LEFT}
+    decisions = {index: _settled(review, index, one) for index, one in decisions.items() if one.fate is not Fate.LEFT}
     chosen = {index for index, one in decisions.items() if one.fate in (Fate.ACCEPTED, Fate.EDITED)}
     assert not decisions.keys() & review.before.keys(), "what was decided is not open any more"
     if not decisions and review.open:
@@ -516,6 +500,18 @@ def confirm(
         state=state,
         open=left,
     )
+
+
+def _settled(review: Review, index: int, decision: Decision) -> Decision:
+    """What accepting means for what was surely told before: it is known already, or puts right what is known."""
+    told = review.told.get(index)
+    if told is None or decision.own or decision.corrects or decision.fate not in (Fate.ACCEPTED, Fate.EDITED):
+        return decision
+    if told.told is Told.AGAIN and decision.fate is Fate.ACCEPTED:
+        return replace(decision, fate=Fate.ALREADY_KNOWN)
+    if told.told in (Told.AGAIN, Told.OTHERWISE) and index in review.corrections:
+        return replace(decision, corrects=True)
+    return decision
 
 
 def _drafts(
@@ -549,7 +545,7 @@ def _drafts(
             continue
         changes = edited.get(one.proposal) if one.proposal is not None else None
         draft = _edited(one.draft, changes) if changes else one.draft
-        if one.proposal is not None and (decisions[one.proposal].corrects or amends(review, one.proposal)):
+        if one.proposal is not None and (decisions[one.proposal].corrects or _amends(review, one.proposal, decisions)):
             draft = _correcting(draft, review.corrections[one.proposal], changes or {})
         found.append(replace(one, draft=draft))
     return found, waiting

@@ -645,7 +645,7 @@ def test_what_is_told_again_is_left_as_it_is_with_one_key(with_fistula: Desk, a_
 
     screen = with_fistula.at_terminal("report confirm", answers=[(KEYS, "k") for _ in proposals(with_fistula, fax)])
 
-    assert "tells the same; k if it is." in screen
+    assert "tells the same: accepted, it is known already" in screen
     assert kinds_of(with_fistula) == [*before, "report-reviewed"]
     with with_fistula.open() as ledger:
         fates = ledger.history("P0001").entries[-1].event.fates  # type: ignore[union-attr]
@@ -685,6 +685,31 @@ def test_two_waiting_reports_of_one_procedure_are_not_taken_in_bulk_and_are_show
         "another report tells of the same procedure"
     }
     assert "tells of the same procedure (words nearly the same, same day)" in " ".join(screen.split())
+
+
+def test_list_and_show_say_that_two_waiting_reports_are_of_one_procedure(with_fistula: Desk, a_report: Writer) -> None:
+    with_fistula.ok("report import", a_report(), a_report(REPORT + "Sent by fax.\n", name="fax.txt"))
+
+    listed = with_fistula.run("report list --json").json["reports"]
+    words = with_fistula.ok("report list").out
+    shown = with_fistula.ok("report show", listed[0]["report"][:10]).out
+
+    one, two = listed
+    assert one["tells_of_one_procedure_with"] == [{"report": two["report"], "sameness": "same"}]
+    assert two["tells_of_one_procedure_with"] == [{"report": one["report"], "sameness": "same"}]
+    assert "of the same procedure as" in " ".join(words.split())
+    assert f"Report {two['report'][:10]}, which waits as well, tells of the same procedure." in " ".join(shown.split())
+
+
+def test_show_says_what_is_told_otherwise_than_it_is_known(with_fistula: Desk, a_report: Writer) -> None:
+    gone_through(with_fistula, a_report())
+    with_fistula.ok("report import", a_report(OTHERWISE, name="fax.txt"))
+    (waiting,) = with_fistula.run("report list --state waiting --json").json["reports"]
+
+    shown = with_fistula.ok("report show", waiting["report"]).out
+
+    assert "20 there, 40 here" in shown
+    assert "tells otherwise what P0001." in " ".join(shown.split())
 
 
 def test_a_corrected_report_by_message_corrects_what_came_from_the_first(with_fistula: Desk, tmp_path: Path) -> None:
