@@ -25,6 +25,7 @@ REASONS = {
     "no access": "no dialysis access that it could belong to",
     "not an angioplasty": "a balloon that did not open a narrowing",
     "of the exchange": "part of placing or exchanging it",
+    "of the excision": "part of ligating or excising it",
     "not told as done": "named, but not told as done",
     "branch": "a branch or a vein end, not the access",
     "another access": "about an access that was not operated on",
@@ -539,6 +540,8 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
     assert do is not None
     noun = thing.get("form") == "n"
     target = _object_of(page, thing)
+    if target is None and do == "ligate" and noun and page.role(thing) == "title":
+        target = _fistula_of_title(page, thing)
     if target is None:
         return None
     if do == "exchange" and target.cls == "head":
@@ -625,6 +628,16 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
     return one
 
 
+def _fistula_of_title(page: Page, thing: Thing) -> Thing | None:
+    """ "Excision of the fistula's aneurysm and ligation": the fistula that the same title or the diagnosis names."""
+    if any(one.cls in ("part", "vessel", "other") for one in page.within(thing.sentence)):
+        return None
+    heads = [one for one in page.things if one.cls == "head" and one.get("kind") in NEEDLED]
+    here = [one for one in heads if one.sentence == thing.sentence]
+    named = here or [one for one in heads if page.role(one) == "diagnosis"]
+    return named[0] if named else None
+
+
 def _becomes(page: Page, thing: Thing, target: Thing) -> Thing:
     """In "conversion of a temporary catheter to a tunnelled one" the access goes on as the latter."""
     for one in page.within(thing.sentence):
@@ -696,7 +709,9 @@ def _object_of(page: Page, thing: Thing) -> Thing | None:
         if one.cls == "vessel" and thing.get("do") != "ligate":
             continue
         gap = low[one.end : thing.start]
-        if one.cls == "head" and re.search(r"\bwires?\b|\bneedle\b|\bsheath\b", gap):
+        if one.cls == "head" and re.search(
+            r"(?<!over a )(?<!over the )(?<!over )\bwires?\b|\bneedle\b|\bsheath\b", gap
+        ):
             continue
         if one.cls == "head" and before.index(one):
             earlier = before[before.index(one) - 1]
@@ -885,8 +900,12 @@ def _sifted(page: Page, accesses: list[Meant], deeds: list[Deed], left_out: list
     for mine, other_kind in (("catheter-removed", "catheter-placed"), ("catheter-placed", "catheter-removed")):
         for deed in list(deeds):
             beside = [other for other in deeds if other.kind == other_kind and other.access is deed.access]
-            if deed.kind == mine and not deed.in_title and beside:
+            if deed.kind == mine and not deed.in_title and any(other.in_title for other in beside):
                 drop(deed, "of the exchange")
+    for deed in list(deeds):
+        ended = any(other.kind == "abandonment" and other.in_title and other.access is deed.access for other in deeds)
+        if deed.kind == "revision" and ended and deed.methods == ["aneurysm-excision"]:
+            drop(deed, "of the excision")
     _one_excision(deeds, drop)
     _catheters_of_one_place(page, deeds, drop)
     deeds.sort(key=lambda deed: min((one.weight != 3, one.start) for one in deed.evidence))
@@ -894,6 +913,11 @@ def _sifted(page: Page, accesses: list[Meant], deeds: list[Deed], left_out: list
 
 
 _OVER_A_WIRE = re.compile(r"\bwires?\b|\bguide\s?wires?\b|\bsame (?:tunnel|tract|site|venotomy|exit)\b|\brewired?\b")
+
+
+_NOT_EXCHANGED = re.compile(
+    r"could not be (?:exchanged|rewired)|unable to exchange|exchange (?:failed|was not possible|was unsuccessful)"
+)
 
 
 def _gone_and_come(page: Page, deeds: list[Deed]) -> None:
@@ -906,7 +930,7 @@ def _gone_and_come(page: Page, deeds: list[Deed]) -> None:
             continue
         if not re.search(r"\b(?:new|another|fresh|replacement)\b", page.low):
             continue
-        if removed.in_title and placed.in_title:
+        if (removed.in_title and placed.in_title) or _NOT_EXCHANGED.search(page.low):
             continue
         evidence = sorted(removed.evidence + placed.evidence, key=lambda one: one.start)
         deeds.append(Deed("catheter-exchanged", removed.access, evidence))

@@ -182,14 +182,17 @@ class Page:
         """The scope of any stretch of a sentence."""
         sentence = self.sentence(index)
         strongest: Scope | None = None
-        done = today = False
-        for cue in self.cues(index):
+        cues = self.cues(index)
+        done = False
+        today = any(cue.cls == "today" for cue in cues)
+        for cue in cues:
             effect = cue.cls
+            if today and cue.get("unless") == "today":
+                continue
             if effect == "stop" or (not inside and start <= cue.start and cue.end <= end):
                 continue
             if effect in ("done", "today"):
                 done = done or (effect == "done" and self._reaches(cue, start, end, index))
-                today = today or effect == "today"
                 continue
             if (cue.get("form") == "n" and not noun) or (cue.get("form") == "a" and not (deed and noun)):
                 continue

@@ -42,7 +42,7 @@ _NARRATES = re.compile(r"\b(?:was|were|had|has|is|are|been|did|shows?|showed)\b"
 _TELLS = re.compile(r"\b(?:was|were) (?:then )?(?:\w+ed|taken|brought|placed|made)\b")
 _AFTER_HEADING = re.compile(r"[ \t]{0,3}(?:\([^()\n:]{1,48}\))?[ \t*_]{0,4}")
 _EMPTY_LINE = re.compile(r"[ \t*_]*(?:\n|$)")
-_STOP = re.compile(r"[.!?;]+[\"')\]]*(?=\s)|\n|(?<=[.;,)a-z%])\s(?=\d{1,2}[.)]\s+[A-Z])|\s\|\s")
+_STOP = re.compile(r"[.!?;]+[\"')\]]*(?=\s)|\n|(?<=[.;,)a-z%])\s(?=\d{1,2}[.)]\s+[A-Z])|\s\|\s|\s(?=\[[ xX]?\])")
 _ABBREVIATIONS = frozenset(
     [
         "dr",

@@ -9,7 +9,8 @@ from tests.score_reader import FIXTURES
 
 LINES = [
     line
-    for line in (FIXTURES / "short.list").read_text(encoding="utf-8").splitlines()
+    for name in ("short.list", "short-2.list")
+    for line in (FIXTURES / name).read_text(encoding="utf-8").splitlines()
     if line and not line.startswith("#")
 ]
 NO_DEEDS = frozenset({"visit", "instruction", "infection", "thrombosis", "maturity-assessed", "referral"})
