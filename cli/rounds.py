@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -27,7 +27,6 @@ from cli.options import (
 
 if TYPE_CHECKING:
     from ledger.people import Patient
-    from ledger.projections.brief import WaitingReport
     from ledger.rounds.lines import Line
     from ledger.rounds.rules import Rules
     from ledger.store import Ledger
@@ -93,10 +92,9 @@ def rounds(
             noted(found, "rounds", by, chosen[0].id)
             return
         sheets: dict[str, list[tuple[Patient, tuple[Line, ...], tuple[Line, ...], date]]] = {}
-        waiting = _waiting(found, chosen)
         for one in chosen:
             at = day or today_of(found, one.id, today)
-            lines, decided = _lines(found, one, at, in_use, waiting.get(one.id, []), known_on)
+            lines, decided = _lines(found, one, at, in_use, known_on)
             sheets.setdefault(one.shift or "", []).append((one, lines, decided, at))
         if as_json:
             say.as_json(_as_json(sheets, in_use, unit, found))
@@ -126,55 +124,38 @@ def _patients(ledger: Ledger, unit: str | None, shift: str | None, patient: str 
         return [the_patient(ledger, patient)]
     if unit is not None and unit not in {one.id for one in ledger.who.units()}:
         raise WrongInput("There is no such unit in this ledger.", "Look with `access-ledger unit list`.")
-    from ledger.store.who import patient_id
-
+    chosen = (one for one in ledger.who.patients(unit=unit) if not one.erased and shift in (None, one.shift))
     # A record that turned out to be of somebody known already is brought up with theirs, once.
-    joined = {
-        patient_id(row[0] // 2)
-        for row in ledger.db.execute(
-            "SELECT stream FROM streams WHERE org=? AND joined_to IS NOT NULL", (ledger.org,)
-        ).fetchall()
-    }
-    return [
-        one
-        for one in ledger.who.patients(unit=unit)
-        if not one.erased and one.id not in joined and (shift is None or one.shift == shift)
-    ]
+    return [one for one in chosen if _read_model(ledger, one.id)[0] is None]
 
 
-def _waiting(ledger: Ledger, chosen: Iterable[Patient]) -> dict[str, list[WaitingReport]]:
-    """The reports that wait, by patient: one question to the store, not one a patient."""
-    from ledger.dates import PartialDate
-    from ledger.projections.brief import WaitingReport
+def _read_model(ledger: Ledger, patient: str) -> tuple[int | None, int]:
+    """To whom a record was joined, and how many doubts are open, from the columns that every append keeps."""
+    from ledger.store.who import number_of
 
-    wanted = {one.id for one in chosen}
-    found: dict[str, list[WaitingReport]] = {}
-    for report in ledger.papers.reports(state="waiting"):
-        if report.patient in wanted and report.patient is not None:
-            day = (report.proposed or {}).get("happened")
-            found.setdefault(report.patient, []).append(
-                WaitingReport(
-                    report=report.id, happened=PartialDate(day) if day else None, received=report.arrived_at[:10]
-                )
-            )
-    return found
+    row = ledger.db.execute(
+        "SELECT joined_to, doubts FROM streams WHERE org=? AND stream=?", (ledger.org, 2 * number_of(patient))
+    ).fetchone()
+    return (None, 0) if row is None else (row[0], row[1] or 0)
 
 
 def _lines(
-    ledger: Ledger, one: Patient, day: date, rules: Rules, waiting: list[WaitingReport], known_on: str | None
+    ledger: Ledger, one: Patient, day: date, rules: Rules, known_on: str | None
 ) -> tuple[tuple[Line, ...], tuple[Line, ...]]:
-    from cli.look import seen
+    from cli.look import seen, waiting_reports
     from ledger.admission import doubts_of
-    from ledger.rounds.lines import decided_of, lines_of
+    from ledger.rounds.lines import rounds_of
 
     history = seen(ledger.history(one.id, sessions=True), None, known_on)
     if not history.entries:
         return (), ()
-    lines = lines_of(
-        history, one, day, rules, waiting, words=ledger.papers.words, names=_nobody, doubts=doubts_of(history)
+    waiting = waiting_reports(ledger, one.id) if known_on is None else []
+    # To judge a history anew takes as long as to fold it; where no doubt is open there is nothing to find.
+    doubts = doubts_of(history) if _read_model(ledger, one.id)[1] else ()
+    lines, decided = rounds_of(
+        history, one, day, rules, waiting, words=ledger.papers.words, names=_nobody, doubts=doubts
     )
-    lines = tuple(_named(line, history) for line in lines)
-    return lines, decided_of(history, one, day, rules)
+    return tuple(_named(line, history) for line in lines), decided
 
 
 def _nobody(_: str) -> None:

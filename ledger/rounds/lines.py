@@ -176,6 +176,23 @@ def lines_of(
     return _Maker.of(history, patient, today, rules, waiting_reports, words, names, doubts, arrived).lines()
 
 
+def rounds_of(
+    history: History,
+    patient: Patient,
+    today: date,
+    rules: Rules | None = None,
+    waiting_reports: Sequence[WaitingReport] = (),
+    *,
+    words: WordsOf | None = None,
+    names: NamesOf = nobody,
+    doubts: Sequence[Doubt] = (),
+    arrived: ArrivedOn | None = None,
+) -> tuple[tuple[Line, ...], tuple[Line, ...]]:
+    """`lines_of` and `decided_of` at once: the history is folded one time for both."""
+    made = _Maker.of(history, patient, today, rules, waiting_reports, words, names, doubts, arrived)
+    return made.lines(), made.decided()
+
+
 def decided_of(
     history: History, patient: Patient, today: date, rules: Rules | None = None, *, names: NamesOf = nobody
 ) -> tuple[Line, ...]:
@@ -514,19 +531,10 @@ def _report_missing(of: _Maker) -> Iterable[Line]:
         came = f", in since {day_words(report.received)}" if report.received else ""
         since = report.happened or (PartialDate(report.received) if report.received else None)
         yield of.line(ReminderLine.REPORT_MISSING, None, f"the report{day} has not been confirmed{came}", since)
-    attended = [way for way in of.ways if way.standing == "seen-no-report"]
-    told = set()
-    for way in attended:
-        booking = way.bookings[-1]
-        told.add(booking.root)
-        view = next((view for view in of.views if view.access == way.access), None)
-        day = booking.on or booking.known
-        words = f"seen at the access centre {on_day(day)}, no report in"
-        yield of.line(ReminderLine.REPORT_MISSING, view, words, day, roots=way.roots)
     for one in of.folds.person.of("appointment"):
         fact = one.fact
         assert isinstance(fact, Appointment)
-        if fact.state is not AppointmentState.ATTENDED or one.root in told:
+        if fact.state is not AppointmentState.ATTENDED:
             continue
         day = fact.on or one.happened
         later = [

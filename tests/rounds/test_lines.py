@@ -260,6 +260,8 @@ def test_line_8_a_rule_met_as_often_in_a_row_as_it_asks_until_a_referral_or_a_de
     assert not finds(ReminderLine.RULE_MET, decided, "2026-06-10")
     assert finds(ReminderLine.RULE_MET, decided, "2026-06-11")
     assert not finds(ReminderLine.RULE_MET, a_history(*IN_USE, *flows("390", "450")), "2026-03-16")
+    asked_before = happening("referral", "2026-03-01", access="A1", why=["difficult-needling"])
+    assert not finds(ReminderLine.RULE_MET, a_history(*IN_USE, asked_before, *flows("390", "380")), "2026-03-09")
 
 
 def ballooned(day: str) -> Event:
@@ -328,6 +330,8 @@ def test_line_11_a_second_stage_that_nobody_planned() -> None:
     assert "second stage neither done nor planned" in of(brought_up(first, "2026-02-28"), NEW)[0].words
     planned = grown(first, happening("referral", "2026-02-20", access="A1", why=["second-stage"]))
     assert not finds(NEW, planned, "2026-02-28")
+    intended = grown(first, happening("access-planned", "2026-02-20", access="A1", access_kind="fistula"))
+    assert not finds(NEW, intended, "2026-02-28")
     done = grown(first, happening("second-stage", "2026-02-20", access="A1"))
     assert not finds(NEW, done, "2026-02-28")
 
