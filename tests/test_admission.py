@@ -29,6 +29,7 @@ from ledger.entries import Entry, event_to_dict
 from ledger.events import FACT_KINDS, KINDS, Event
 from ledger.evidence import Evidence
 from ledger.measured import Measured
+from ledger.vocabulary import GraftMaterial, Side
 from tests.examples import ALL_EXAMPLES
 from tests.lives import a_history, an_entry, corrected, grown, happening, retracted
 from tests.strategies import TODAY, Recorder, admitted_histories, facts, lives, recorded, zones
@@ -1484,6 +1485,24 @@ def correction(history: History, place: int, to: Event, root: str | None = None,
         root=root or getattr(named.event, "root", named.id),
         to=event_to_dict(to),
     )
+
+
+def test_a_correction_that_keeps_the_early_cannulation_material_raises_no_doubt_about_its_needles():
+    made = on("creation", "2020-03-04", access_kind="graft", side="left", material="early-cannulation-ptfe")
+    history = a_history(made, needled("2020-03-06"))
+
+    verdict = last_judged(correction(history, 0, replace(made, side=Side.RIGHT)), history=history)
+
+    assert verdict == Verdict()
+
+
+def test_a_correction_that_takes_the_early_cannulation_material_away_raises_it():
+    made = on("creation", "2020-03-04", access_kind="graft", side="left", material="early-cannulation-ptfe")
+    history = a_history(made, needled("2020-03-06"))
+
+    verdict = last_judged(correction(history, 0, replace(made, material=GraftMaterial.PTFE)), history=history)
+
+    assert codes(verdict) == {"needled-early"}
 
 
 def test_a_correction_names_the_entry_that_is_in_force():

@@ -29,6 +29,7 @@ from ledger.vocabulary import (
     EndOfFollowUp,
     ExchangeForm,
     Grade,
+    GraftMaterial,
     InfectionClass,
     LesionPlace,
     MaturityVerdict,
@@ -152,16 +153,21 @@ def made_twice(one: Known, other: Known, access: AccessIndex) -> Finding | None:
 
 def needled_early(one: Known, other: Known, access: AccessIndex) -> Finding | None:
     days = one.last_day - other.first_day
-    if not 0 <= days < DAYS_BEFORE_A_NEEDLE or not is_needling(one) or access.early_cannulation:
+    if not 0 <= days < DAYS_BEFORE_A_NEEDLE or not is_needling(one) or _is_for_early_needles(other, access):
         return None
     return Finding("needled-early", one, other, days=days)
+
+
+def _is_for_early_needles(made: Known, access: AccessIndex) -> bool:
+    # The fact that makes it may be just being judged, and then it is not in the index yet.
+    return made.fact.material is GraftMaterial.EARLY_CANNULATION or access.early_cannulation
 
 
 def needled_early_elsewhere(one: Known, other: Known, access: AccessIndex) -> Finding | None:
     if other.created is None or "creation" in access.by_kind:
         return None
     days = one.last_day - other.created.first_day
-    if not 0 <= days < DAYS_BEFORE_A_NEEDLE or not is_needling(one) or access.early_cannulation:
+    if not 0 <= days < DAYS_BEFORE_A_NEEDLE or not is_needling(one) or _is_for_early_needles(other, access):
         return None
     return Finding("needled-early", one, other, days=days)
 
