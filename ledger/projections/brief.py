@@ -637,9 +637,12 @@ def waiting_lines(waiting: Sequence[WaitingReport]) -> Iterable[BriefLine]:
     if not waiting:
         return
     days = [f"of {day_words(one.happened)}" for one in waiting if one.happened is not None]
-    undated = len(waiting) - len(days)
-    if undated:
-        days.append("without a date" if undated == 1 else f"{undated} without a date")
+    undated = [one.received for one in waiting if one.happened is None]
+    if len(undated) == 1:
+        came = f" that came {on_day(undated[0])}" if undated[0] else ""
+        days.append(f"without a date{came}")
+    elif undated:
+        days.append(f"{len(undated)} without a date")
     roots = tuple(one.report for one in waiting)
     if len(waiting) == 1:
         yield BriefLine(f"The report {days[0]} has not been confirmed.", roots)
@@ -745,9 +748,9 @@ _ROOM = {
     "stop": 9,
     "access": 5,
     "look": 2,
-    "needle": 3,
-    "background": 2,
-    "intervention": 5,
+    "needle": 5,
+    "background": 3,
+    "intervention": 4,
     "others": 3,
     "due": 2,
     "recorded": 2,
