@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -81,6 +82,33 @@ def test_a_set_aside_by_hand_puts_a_line_off(watched: Desk) -> None:
 
     assert "15. Look" not in shown
     assert "1. No flow" in shown
+
+
+def test_a_catheter_by_decision_is_listed_apart_with_its_days_in_the_body(desk: Desk) -> None:
+    desk.ok("record catheter-placed P0001 --happened 2024-01-02 --access-kind tunnelled-catheter --access C1")
+    desk.ok("record life-plan-reviewed P0001 --happened 2024-06-01")
+    desk.ok("record examination P0001 --access C1 --happened 2024-06-20 --exit-site-clean")
+    before = desk.ok("rounds --unit U1 --today 2024-07-01").out
+    desk.ok("record decision P0001 --happened 2024-06-25 --what chooses-catheter --access C1 --review-on 2024-09-25")
+
+    shown = desk.ok("rounds --unit U1 --today 2024-07-01").out
+    told = desk.ok("rounds --unit U1 --today 2024-07-01 --json").json["shifts"][0]["patients"][0]
+
+    assert "13. Catheter past the limit" in before
+    assert "13. Catheter past the limit" not in shown
+    assert "Apart: catheters that stay by a decision" in shown
+    assert "181 days in the body" in shown
+    assert told["lines"] == []
+    assert told["by_decision"][0]["decided"]
+
+
+def test_a_report_that_waits_is_brought_up_until_it_is_confirmed(watched: Desk, a_report: Callable[..., Path]) -> None:
+    watched.ok("report import", a_report())
+
+    shown = " ".join(watched.ok("rounds --unit U1 --today 2024-12-03").out.split())
+
+    assert "4. Treated, report not in or not confirmed" in shown
+    assert "the report of 12 May 2024 has not been confirmed" in shown
 
 
 def test_a_sites_rules_are_used_and_a_mistake_in_them_is_named(watched: Desk, tmp_path: Path) -> None:

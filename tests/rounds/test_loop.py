@@ -106,8 +106,9 @@ def test_days_to_a_day_that_nobody_said_are_not_counted() -> None:
 def test_days_are_days_of_the_unit_across_the_change_of_the_clocks() -> None:
     history = grown(
         a_history(MADE, LOW),
-        happening("referral", "2026-03-28T23:30:00+01:00", access="A1"),
+        happening("referral", "2026-03-28T23:30:00Z", access="A1"),
         happening("visit", "2026-03-30T00:15:00+02:00", access="A1", visit="V1", outcome="done"),
     )
 
-    assert ways(history)[0].days_to_visit == 2
+    # Half past midnight of the 29th in the unit, on which the clocks went forward.
+    assert ways(history)[0].days_to_visit == 1
