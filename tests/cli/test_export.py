@@ -8,7 +8,10 @@ import stat
 
 import pytest
 
-from tests.cli.conftest import Desk
+from ledger.entries import Draft, Signature
+from ledger.people import Identifier
+from tests.cli.conftest import MRN, Desk
+from tests.lives import happening
 
 
 @pytest.fixture(scope="module")
@@ -84,13 +87,25 @@ def test_what_is_asked_for_unclearly_is_said(demo, line):
     assert demo.run(line).code == 2
 
 
-def test_a_record_that_was_joined_names_the_survivor(demo):
-    joined = [one for one in demo.ok("patient list --json").json["patients"] if one.get("joined_to")]
+def test_a_record_that_was_joined_is_exported_under_the_survivor_and_names_it(empty):
+    with empty.open() as ledger:
+        for number in ("MRN-1", "MRN-2"):
+            ledger.who.add_patient(
+                name="Invented Patient", identifiers=(Identifier(system=MRN, value=number),), unit="U1", invented=True
+            )
+        by = Signature(person="N1")
+        creation = happening("creation", "2019", access="A2", access_kind="fistula")
+        ledger.append("P0002", [Draft(event=creation, source="s")], by=by)
+        joined = happening("patients-are-one", "2023-05-06", other="P0002")
+        ledger.append("P0001", [Draft(event=joined, source="s")], by=by)
 
-    for one in joined:
-        ran = demo.run(f"export {one['id']}")
-        assert ran.code == 1
-        assert one["joined_to"] in ran.err
+    ran = empty.run("export P0002")
+    found = [json.loads(line) for line in empty.ok("export --all --as ndjson").out.splitlines()]
+
+    assert ran.code == 1
+    assert "P0001" in ran.err
+    procedures = [one for one in found if one["resourceType"] == "Procedure"]
+    assert [one["subject"]["identifier"]["value"] for one in procedures] == ["MRN-1"]
 
 
 def test_an_export_is_in_the_audit(demo):

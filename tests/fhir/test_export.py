@@ -358,6 +358,7 @@ def test_a_correction_keeps_the_identifier_and_says_who_revised_what():
     before, after = resources(history), resources(right)
 
     assert values(before) < values(after)
+    assert [one["id"] for one in of_type(after, "Procedure")] == [one["id"] for one in of_type(before, "Procedure")]
     assert of_type(after, "Procedure")[0]["bodySite"][0]["text"] == "right side"
     revised = of_type(after, "Provenance")[-1]
     assert revised["activity"]["coding"][0]["code"] == "UPDATE"
