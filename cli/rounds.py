@@ -255,6 +255,7 @@ def _as_json(sheets: Sheets, rules: Rules, unit: str | None, ledger: Ledger) -> 
 def _tell_trends(ledger: Ledger, one: Patient, day: date, rules: Rules, as_json: bool) -> None:
     """Each series of each access that is in the body: numbers, a plot with the rule's line, and the rules met."""
     from ledger.projections.state import accesses_of
+    from ledger.rounds.maturing import maturity_by
     from ledger.rounds.trends import line_for, plotted, rules_met, series_of
 
     history = ledger.history(one.id, sessions=True).seen(as_of=day)
@@ -264,17 +265,21 @@ def _tell_trends(ledger: Ledger, one: Patient, day: date, rules: Rules, as_json:
             continue
         series = series_of(view.folded, history.zone)
         met = rules_met(series, rules, history.zone)
+        maturity = maturity_by(history, view.access, rules)
         told.append(
             {
                 "access": view.access,
                 "name": view.name,
                 "series": [found.to_json() for found in series.values()],
                 "rules_met": [found.to_json() for found in met],
+                "maturity": [found.to_json() for found in maturity],
             }
         )
         if as_json:
             continue
         say.heading(f"{_who(one)}: {view.name}")
+        for rule_of in maturity:
+            say.paragraph(f"Maturity, {rule_of.words()}", "  ", "      ")
         if not series:
             say.out("  No series recorded.")
         for found in series.values():
