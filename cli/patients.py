@@ -325,6 +325,7 @@ def erase(
     Their entries stay as codes and dates under an id, and the chain of entries still verifies. Copies made earlier
     (backups, dumps, what was sent to other systems) are not reached: erase them where they are.
     """
+    from fhir_mapping.outbox import forget_words
     from ledger.errors import WrongInput
     from ledger.store.upkeep import erase as erase_words
     from ledger.store.upkeep import note
@@ -346,6 +347,8 @@ def erase(
             )
             if typed.strip().upper() != one.id:
                 raise WrongInput("That is not the id; nothing was erased.", "Begin again if you are sure.")
+        # First, since erasing cleans the file of what was emptied before.
+        forget_words(found, one.id)
         emptied = erase_words(found, one.id)
         note(found, "patient erase", person=person, patient=one.id)
     if as_json:

@@ -276,6 +276,17 @@ class Outbox:
         )
 
 
+def forget_words(ledger: Ledger, patient: str) -> None:
+    """Empties what servers answered about a patient: a refusal that is kept whole may hold their words."""
+    with ledger.db.writing():
+        for statement in _TABLES:
+            ledger.db.execute(statement)
+        ledger.db.execute(
+            "UPDATE fhir_sent SET outcome=NULL WHERE org=? AND patient=? AND outcome IS NOT NULL",
+            (ledger.org, number_of(patient)),
+        )
+
+
 @contextmanager
 def _locked(file: Path) -> Iterator[bool]:
     """An exclusive lock on a file, which the system takes back when the process ends."""

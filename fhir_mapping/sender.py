@@ -196,6 +196,9 @@ class Sender:
             done.held.append(held)
             return
         address, reason = self.address_of(who, may_make=True)
+        if address is None and who.erased:
+            # Their number is gone here; where they lie there is still known, and what was sent loses its words.
+            address = standing.address
         if address is None:
             held = replace(standing, state=HELD, seen=None, reason=reason)
             self.outbox.put_patient(held)

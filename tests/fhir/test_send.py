@@ -15,7 +15,7 @@ from uuid import UUID
 import pytest
 
 from fhir_mapping.elements import written
-from fhir_mapping.outbox import ACCEPTED, HELD, IN_FLIGHT, REFUSED, Outbox
+from fhir_mapping.outbox import ACCEPTED, HELD, IN_FLIGHT, REFUSED, Outbox, forget_words
 from fhir_mapping.reconciling import differences
 from fhir_mapping.resources import identifier_of
 from fhir_mapping.sender import Sender, is_in_error
@@ -395,6 +395,26 @@ def test_joined_patients_are_sent_again_under_the_survivor(ledger):
         assert {one["subject"]["reference"] for one in peer.held("Procedure")} == {"Patient/first"}
         assert len(peer.held("Linkage")) == 1
         assert_the_same_there(ledger, peer)
+
+
+def test_erased_words_leave_the_memory_and_what_was_sent(ledger):
+    from ledger.store.upkeep import erase
+
+    note = ledger.papers.typed("A word of the patient.", "P0001")
+    told(ledger, replace(happening("thrombosis", "2022-01-10", access="A1"), note=note))
+    with small_server() as server:
+        arrived(ledger, server.url, **PLAIN)
+        outbox = Outbox(ledger, "peer")
+        one = next(outbox.with_state(ACCEPTED))
+        outbox.put([replace(one, state=REFUSED, outcome='{"text": "A word of the patient."}')])
+
+        forget_words(ledger, "P0001")
+        erase(ledger, "P0001")
+        server.held.pop("Patient/p1")  # Their number, by which they could be found, is gone as well.
+        done = sent(ledger, server.url, **PLAIN)
+
+        assert "A word" not in repr(list(outbox.with_state(REFUSED, ACCEPTED)))
+        assert done.held == []
 
 
 # --- Refusals -----------------------------------------------------------------------------------------------------
