@@ -636,8 +636,22 @@ def _words(template: str, finding: Finding) -> str:
         other=finding.other.entry if finding.other is not None else "the entry that says so",
         access=finding.one.access or "the access",
         days=finding.days,
-        field=finding.field,
+        field=_field_words(finding.field),
     )
+
+
+_UNITS = {"ml_min": "mL/min", "mmhg": "mmHg", "percent": "%", "mm": "mm", "cm": "cm", "fr": "Fr", "atm": "atm"}
+
+
+def _field_words(field: str | None) -> str:
+    """The name of a field as one says it, with its unit: `venous pressure (mmHg)`."""
+    name = field or ""
+    if " above " in name:
+        return " above ".join(map(_field_words, name.split(" above ")))
+    for ending, unit in _UNITS.items():
+        if name.endswith(f"_{ending}"):
+            return f"{name.removesuffix(f'_{ending}').replace('_', ' ')} ({unit})"
+    return name.replace("_", " ")
 
 
 def _refused(code: str, **ids: str) -> Verdict:

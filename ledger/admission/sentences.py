@@ -67,8 +67,8 @@ LAWS: dict[str, Law] = {
         ),
         Law(
             code="impossible-number",
-            words="The number in {field} cannot be.",
-            remedy="Check the digits and the unit: the end of the field's name says which unit is meant.",
+            words="The number given for {field} cannot be.",
+            remedy="Check the digits and the unit.",
             source="ledger/admission/plausible.toml",
         ),
         # --- Odd: what happened when --------------------------------------------------------------------------------
@@ -214,7 +214,7 @@ LAWS: dict[str, Law] = {
         ),
         Law(
             code="implausible-number",
-            words="The number in {field} is unusual.",
+            words="The number given for {field} is unusual.",
             source="ledger/admission/plausible.toml",
         ),
         Law(code="numbers-cross", words="Two numbers of one entry cannot both be right: {field}.", source=_LOGIC),
