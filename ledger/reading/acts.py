@@ -118,17 +118,6 @@ _VASCULAR = frozenset(
     }
 )
 _CATHETER = frozenset({"catheter-placed", "catheter-removed", "catheter-exchanged"})
-_DIALYSIS = re.compile(
-    r"\b(?:ha?emodia?l?y?\w*|dialysis|dialy[sz]\w+|hd|esrd|eskd|esrf|end[\s-]stage"
-    r"|renal failure|kidney failure|ckd|crrt|aki|uremi\w*|uraemi\w*|ha?emofiltration"
-    r"|hyperkala?emia|k\+|vas-?cath|perm-?a?cath|tenckhoff"
-    r"|renal (?:team|unit|registrar|physician|consultant|colleague|ward)|nephrolog\w+)\b"
-)
-_NOT_DIALYSIS = re.compile(
-    r"\b(?:chemo\w*|leuka?emia|lymphoma|tpn|parenteral|antibiotics? (?:therapy|access)"
-    r"|transfusions?|oncolog\w*|carcinoma|stem cell|apheresis|plasmapheresis"
-    r"|plasma exchange|bone marrow|myeloma)\b"
-)
 
 
 def deeds_of(page: Page, accesses: list[Meant]) -> tuple[list[Deed], list[LeftOut]]:
@@ -179,7 +168,6 @@ def _branches_alone(page: Page, accesses: list[Meant]) -> list[Deed]:
     return []
 
 
-_IN_THE_OPEN = re.compile(r"\b(?:incision|graftotomy|dissected|closed in layers|arteriotomy|venotomy|cutdown)\b")
 _CONTRAST = re.compile(
     r"\b(?:contrast|iodixanol|iohexol|iopamidol|omnipaque|visipaque|isovue|optiray|fluoroscop\w+|fluoro time)\b"
 )
@@ -328,7 +316,7 @@ def _stent_in_title(page: Page, strict: bool) -> list[Evidence]:
 def _shown_by_contrast(page: Page, deeds: list[Deed]) -> list[Deed]:
     """A narrowing that was opened under contrast was seen with it: an angiogram that no word of the text names."""
     opened = [deed for deed in deeds if deed.kind in ("angioplasty", "stent") and deed.access is not None]
-    if not opened or any(deed.kind == "angiogram" for deed in deeds) or _IN_THE_OPEN.search(page.low):
+    if not opened or any(deed.kind == "angiogram" for deed in deeds) or page.is_open:
         return []
     if opened[0].access is not None and opened[0].access.family == "catheter":
         return []
@@ -351,7 +339,7 @@ def _is_about_access(page: Page, accesses: list[Meant]) -> bool:
     named = [name for meant in accesses for name in meant.named]
     if any(name.is_certain for name in named):
         return True
-    return any(name.strength != "weak" for name in named) and bool(_DIALYSIS.search(page.low))
+    return any(name.strength != "weak" for name in named) and bool(page.spoken("dialysis"))
 
 
 def title_is_elsewhere(page: Page) -> bool:
@@ -620,8 +608,6 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
         else None
     )
     weight = _weight(page, thing, role, noun)
-    if thing.get("form") == "p" and weight == 2 and do in ("place", "make", "remove") and page.operating_words >= 3:
-        weight = 2
     start, end = min(thing.start, target.start), max(thing.end, target.end)
     one = Evidence(kind, start, end, thing, weight, role, scope, access, method, how)
     one.names_access = target.get("strength") == "strong"
@@ -747,16 +733,16 @@ def _head_follows(page: Page, one: Thing, after: list[Thing]) -> bool:
 
 def _is_dialysis_catheter(page: Page, thing: Thing, target: Thing, access: Meant) -> bool:
     sentence = page.sentence(thing.sentence)
-    if _NOT_DIALYSIS.search(page.low, sentence.start, sentence.end):
+    if page.spoken("otheruse", sentence.start, sentence.end):
         return False
     if target.get("strength") == "strong" or any(name.strength == "strong" for name in access.named):
         return True
     if access.vein is None and all(name.strength == "weak" for name in access.named):
         # "The catheter" alone, with no vein and no other name, can be any tube.
         return False
-    if _NOT_DIALYSIS.search(page.low) and not re.search(r"dialysis", page.low):
+    if page.spoken("otheruse") and "dialysis" not in page.low:
         return False
-    return bool(_DIALYSIS.search(page.low)) or bool(
+    return bool(page.spoken("dialysis")) or bool(
         re.search(r"\b(?:left|right|l|r)\s+(?:upper |fore)?\s?arm (?:fistula|graft)|\bavf\b|\bavg\b", page.low)
     )
 

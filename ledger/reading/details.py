@@ -7,15 +7,15 @@ not said stays out.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from typing import Any
 
 from ledger.measured import Measured
 from ledger.reading.accesses import CATHETERS, Meant
 from ledger.reading.acts import Deed
-from ledger.reading.measures import Quantity
 from ledger.reading.page import Page, Thing
 from ledger.reading.proposals import Cite
+from ledger.reading.tables import Found, rows_of
 from ledger.vocabulary import (
     AbandonmentHow,
     AbandonmentReason,
@@ -320,31 +320,30 @@ def _form_of_exchange(page: Page) -> ExchangeForm | None:
 
 
 def _reason_of_catheter(page: Page, *, removed: bool) -> CatheterReason | None:
-    reasons = (
-        (r"bactera?emia|sepsis|infect\w+|purulen|exit[\s-]site infection", CatheterReason.INFECTION),
-        (
-            (
-                r"no longer (?:need|requir)\w*|not needed|functioning (?:\w+ )*(?:fistula|graft|avf"
-                r"|avg)|fistula in use|mature fistula"
-            ),
-            CatheterReason.NO_LONGER_NEEDED,
-        ),
-        (
-            r"poor (?:\w+ )?flow|malfunction\w*|low (?:blood )?flow|dysfunction\w*|not functioning|nonfunction\w*",
-            CatheterReason.POOR_FLOW,
-        ),
-        (r"cracked|broken|fracture\w*", CatheterReason.DAMAGED),
-        (r"cuff (?:exposed|visible|seen|extruded)|exposed cuff", CatheterReason.CUFF_SEEN),
-    )
     roles = ("indication", "diagnosis", "title", "opening", "narrative", "impression")
-    told = " ".join(page.low[one.start : one.end] for one in page.parts.sentences if one.role in roles)
-    for pattern, reason in reasons:
-        if not removed and reason is CatheterReason.NO_LONGER_NEEDED:
-            continue
-        for hit in re.finditer(pattern, told):
-            if not re.search(r"\b(?:no|not|without)\s+(?:\w+\s+){0,2}$", told[max(0, hit.start() - 24) : hit.start()]):
-                return reason
+    for said in _reasons(page, "line", roles):
+        reason = CatheterReason(said)
+        if removed or reason is not CatheterReason.NO_LONGER_NEEDED:
+            return reason
     return None
+
+
+_NOT_SO = re.compile(r"\b(?:no|not|without|denies|negative for)\s+(?:\w+\s+){0,2}$")
+
+
+def _reasons(page: Page, name: str, roles: Container[str] | None = None) -> list[str]:
+    """The reasons of a kind that the text gives and does not deny, the weightiest first: in the order of the table."""
+    order = {row.phrase: place for place, row in enumerate(rows_of("context"))}
+    found = []
+    for one in page.spoken("reason"):
+        said = one.get(name)
+        index = page.parts.index_at(one.start)
+        if said is None or index is None or (roles is not None and page.sentence(index).role not in roles):
+            continue
+        if _NOT_SO.search(page.low, max(0, one.start - 24), one.start):
+            continue
+        found.append((order[one.row.phrase], one.start, said))
+    return [said for _, _, said in sorted(found)]
 
 
 def _whole(page: Page) -> bool | None:
@@ -367,30 +366,14 @@ def _exit_side(page: Page) -> Side | None:
 
 
 def _clot_methods(page: Page) -> tuple[ThrombectomyMethod, ...]:
-    found = []
-    low = page.low
-    if re.search(
-        r"\b(?:incision|graftotomy|open thrombectomy|surgical thrombectomy|arteriotomy|venotomy)\b", low
-    ) and re.search(r"dissect|incision", low):
-        found.append(ThrombectomyMethod.SURGICAL)
-    if re.search(r"fogarty|embolectomy|balloon thrombectomy|over[\s-]the[\s-]wire (?:embolectomy )?balloon", low):
-        found.append(ThrombectomyMethod.BALLOON)
-    if re.search(r"mechanical|rotational|rheolytic|angiojet|trerotola|arrow", low):
-        found.append(ThrombectomyMethod.MECHANICAL)
-    if re.search(
-        (
-            r"aspirat\w+ (?:of )?(?:the )?(?:clot|thromb)|(?:thromb\w+|clot) (?:was "
-            r"|were )?(?:then )?aspirated|aspiration thrombectomy|thromboaspiration|suction thromb"
-        ),
-        low,
-    ):
-        found.append(ThrombectomyMethod.ASPIRATION)
-    if re.search(r"\btpa\b|alteplase|urokinase|lytic|thrombolysis|lysed|activase|reteplase", low) and not re.search(
-        r"courses of (?:activase|tpa|alteplase)", low
-    ):
-        found.append(ThrombectomyMethod.LYTIC)
-    if re.search(r"macerat", low):
-        found.append(ThrombectomyMethod.MACERATION)
+    found = [ThrombectomyMethod.SURGICAL] if page.is_open else []
+    for one in page.spoken("method"):
+        index = page.parts.index_at(one.start)
+        if index is None or page.sentence(index).role in ("past", "indication", "plan", "consent", "aside"):
+            continue
+        method = ThrombectomyMethod(one.get("method") or "")
+        if method not in found:
+            found.append(method)
     return tuple(found)
 
 
@@ -416,21 +399,8 @@ def _clot_success(page: Page, deed: Deed) -> bool | None:
 
 
 def _reason_of_end(page: Page) -> AbandonmentReason | None:
-    for pattern, reason in (
-        (r"\bsteal\b|gangrene|digital ischa?emia", AbandonmentReason.STEAL),
-        (r"high[\s-](?:flow|output)|heart failure", AbandonmentReason.HIGH_FLOW),
-        (r"\binfect(?:ed|ion)\b(?<!no infection)|purulen|abscess", AbandonmentReason.INFECTION),
-        (r"thrombosed|clotted|occluded", AbandonmentReason.THROMBOSIS),
-        (r"transplant", AbandonmentReason.TRANSPLANT),
-        (r"aneurysm", AbandonmentReason.ANEURYSM),
-        (r"bleed|hemorrhage|haemorrhage", AbandonmentReason.BLEEDING),
-    ):
-        for found in re.finditer(pattern, page.low):
-            if not re.search(
-                r"\b(?:no|not|without)\s+(?:\w+\s+){0,2}$", page.low[max(0, found.start() - 20) : found.start()]
-            ):
-                return reason
-    return None
+    said = _reasons(page, "end")
+    return AbandonmentReason(said[0]) if said else None
 
 
 def _angiogram(page: Page) -> dict[str, Any]:
@@ -537,36 +507,27 @@ def _unlike(values: Iterable[Measured]) -> list[Measured]:
     return found
 
 
+_ANAESTHESIA = re.compile(r"ana?esthe|sedat|\bga\b|\bla\b|lidocaine|lignocaine|midazolam|\blocal\b|\bblock\b")
+
+
 def _sedation(page: Page, cites: list[Cite]) -> Sedation | None:
-    patterns = (
-        (r"\bgeneral\b|\bga\b|\blma\b|endotracheal", Sedation.GENERAL),
-        (r"regional|\bblock\b|axillary block|brachial plexus|supraclavicular", Sedation.BLOCK),
-        (r"\bmac\b|moderate|conscious|sedation|midazolam|fentanyl|monitored anesthesia", Sedation.MODERATE),
-        (r"\blocal\b|lidocaine|lignocaine|\bla\b", Sedation.LOCAL),
-    )
-    for role in ("sedation", None):
-        for sentence in page.parts.sentences:
-            if (role is not None and sentence.role != role) or sentence.role in (
-                "plan",
-                "past",
-                "consent",
-                "indication",
-            ):
-                continue
-            text = page.low[sentence.start : sentence.end]
-            for pattern, kind in patterns:
-                hit = re.search(pattern, text)
-                if hit and (
-                    role is not None
-                    or re.search(
-                        r"an(?:a)?esthe\w+|sedat\w+|\bga\b|\bla\b|lidocaine|lignocaine|midazolam|\blocal\b", text
-                    )
-                ):
-                    if re.search(r"no sedation|without sedation", text) and kind is Sedation.MODERATE:
-                        continue
-                    cites.append(Cite(start=sentence.start + hit.start(), end=sentence.start + hit.end()))
-                    return kind
-    return None
+    found: list[tuple[int, int, Found]] = []
+    deepest = [Sedation.GENERAL, Sedation.BLOCK, Sedation.MODERATE, Sedation.LOCAL]
+    for one in page.spoken("sedation"):
+        index = page.parts.index_at(one.start)
+        if index is None or page.sentence(index).role in ("plan", "past", "consent", "indication"):
+            continue
+        sentence = page.sentence(index)
+        if sentence.role != "sedation" and not _ANAESTHESIA.search(page.low, sentence.start, sentence.end):
+            continue
+        if _NOT_SO.search(page.low, max(0, one.start - 24), one.start):
+            continue
+        found.append((sentence.role != "sedation", deepest.index(Sedation(one.get("kind") or "")), one))
+    if not found:
+        return None
+    _, depth, one = min(found, key=lambda each: each[:2])
+    cites.append(Cite(start=one.start, end=one.end))
+    return deepest[depth]
 
 
 def _drugs(page: Page) -> tuple[dict[str, Any], ...]:
@@ -660,33 +621,9 @@ def _complications(page: Page, cites: list[Cite]) -> tuple[dict[str, Any], ...]:
     return tuple(found)
 
 
-_REASONS = (
-    (r"clotted|thrombosed|thrombosis of|occluded (?:access|graft|fistula|left|right)", Finding.THROMBOSED),
-    (r"no thrill|absent thrill|loss of thrill", Finding.NO_THRILL),
-    (r"prolonged bleeding", Finding.PROLONGED_BLEEDING),
-    (r"(?:high|elevated|raised|increased) (?:dynamic )?venous pressure", Finding.HIGH_VENOUS_PRESSURE),
-    (r"(?:low|poor|falling|decreased|reduced|decreasing) (?:access |blood )?flows?", Finding.LOW_FLOW),
-    (r"\bsteal\b", Finding.STEAL),
-    (r"high[\s-]flow|high[\s-]output", Finding.HIGH_FLOW),
-    (r"arm swelling|swelling of the|facial swelling|swollen|arm oedema|arm edema", Finding.SWELLING),
-    (r"difficult (?:cannulation|needling)|difficulty (?:with )?(?:cannulat|needl)", Finding.DIFFICULT_NEEDLING),
-    (r"aneurysm", Finding.ANEURYSM),
-    (r"(?:not|non|failure|fail\w*|slow)[\s-]+(?:to )?matur", Finding.NOT_MATURING),
-    (r"recirculation", Finding.RECIRCULATION),
-    (r"infect", Finding.INFECTION),
-)
-
-
 def _reason_of_visit(page: Page) -> Finding | None:
-    for sentence in page.parts.sentences:
-        if sentence.role not in ("indication", "diagnosis"):
-            continue
-        text = page.low[sentence.start : sentence.end]
-        for pattern, finding in _REASONS:
-            hit = re.search(pattern, text)
-            if hit and not re.search(r"\b(?:no|not|without)\s+(?:\w+\s+){0,2}$", text[: hit.start()]):
-                return finding
-    return None
+    said = _reasons(page, "finding", ("indication", "diagnosis"))
+    return Finding(said[0]) if said else None
 
 
 # --- Small helpers ------------------------------------------------------------------------------------------------
@@ -720,13 +657,6 @@ def _vein(name: str | None) -> Vein | None:
 
 def known_by(page: Page) -> KnownBy | None:
     """How a thrombosis was known, by what the operation found."""
-    if re.search(r"incision|graftotomy|dissect", page.low):
+    if page.is_open:
         return KnownBy.SURGERY
-    if re.search(r"angiogra|fistulogra|shuntogra|ultrasound|duplex", page.low):
-        return KnownBy.IMAGING
-    return None
-
-
-def first_quantity(quantities: list[Quantity], unit: str) -> Measured | None:
-    """The first quantity of a unit."""
-    return next((one.first for one in quantities if one.unit == unit), None)
+    return KnownBy.IMAGING if page.spoken("seen") else None

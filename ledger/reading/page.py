@@ -31,22 +31,6 @@ ANSWERED_YES = re.compile(r"\s*:\s*(?:yes|y|done|performed)\b")
 _ANSWERED_NO = re.compile(r"\s*:\s*(?:no|none|nil|n/?a|not|n)\b")
 _DAY_AND_MONTH = re.compile(r"\s*(?:on\s+)?(\d{1,2})/(\d{1,2})(?![\d/]|\s*(?:mm|cm|fr|vicryl|prolene|nylon|silk|poly))")
 _STRENGTH = ("denied", "given-up", "risk", "planned", "past")
-_CLINIC = re.compile(
-    r"\b(?:clinic letter|access clinic|outpatient clinic|in (?:my |our "
-    r"|the )?(?:\w+ )?clinic|clinic review|reviewed (?:this|him|her|mr|mrs|the)"
-    r"|i (?:reviewed|saw|have seen)|thank you for referring|pleasure of seeing"
-    r"|reason for consultation|history of present illness"
-    r"|review of systems|assessment and plan|discharge summary|progress note|past medical history)\b"
-)
-_TOOLS = frozenset({"balloon", "balloons", "sheath", "incision", "guidewire", "prepped", "sutured"})
-_OPERATING = re.compile(
-    r"\b(?:sheath|guide\s?wire|wire|punctured?|prepped|draped|incision|lidocaine"
-    r"|lignocaine|local an\w+|seldinger|dissect\w+"
-    r"|heparinized|heparinised|ultrasound guid\w+|us guid\w+|clamp\w*|prolene|vicryl"
-    r"|sutured?|sterile|time\s?out|sedation"
-    r"|accessed|balloon\w*|inflated|deployed|injected|fluoroscop\w+|closed in layers"
-    r"|anastomosed|operating room|theatre)\b"
-)
 
 
 @dataclass(frozen=True)
@@ -155,20 +139,32 @@ class Page:
         return len(self.low[start:end].split()) if end > start else 0
 
     @cached_property
-    def is_clinic(self) -> bool:
-        """A letter or a consultation, in which what was done is told as history."""
-        if not _CLINIC.search(self.low):
-            return False
-        words = {one.group() for one in _OPERATING.finditer(self.low)}
-        return len(words) < (2 if words & _TOOLS else 3)
+    def _context(self) -> list[Found]:
+        return list(phrases_of("context").find(self.low))
+
+    def spoken(self, cls: str, start: int = 0, end: int | None = None) -> list[Found]:
+        """What the table of contexts finds of a class in the text, or in a stretch of it."""
+        last = len(self.low) if end is None else end
+        return [one for one in self._context if one.row.cls == cls and start <= one.start < last]
 
     @cached_property
-    def has_title(self) -> bool:
-        return any(one.role == "title" for one in self.parts.sentences)
+    def is_clinic(self) -> bool:
+        """A letter or a consultation, in which what was done is told as history."""
+        if not self.spoken("clinic"):
+            return False
+        by_a_tool = any(one.get("hard") for one in self.spoken("operating"))
+        return self.operating_words < (2 if by_a_tool else 3)
 
     @cached_property
     def operating_words(self) -> int:
-        return len({one.group() for one in _OPERATING.finditer(self.low)})
+        """How many different words of operating the text has."""
+        return len({self.low[one.start : one.end] for one in self.spoken("operating")})
+
+    @cached_property
+    def is_open(self) -> bool:
+        """It was done by the knife."""
+        words = {self.low[one.start : one.end] for one in self.spoken("operating")}
+        return bool(self.spoken("open")) or "incision" in words or any(word.startswith("dissect") for word in words)
 
     def scope(self, thing: Thing, *, noun: bool = True) -> Scope:
         """Whether a thing speaks of today. `noun`: the words only name it, and do not themselves say it was done."""
