@@ -213,6 +213,32 @@ def test_the_same_history_gives_the_same_bytes_and_every_reference_a_target_that
         before.add(key_of(one))
 
 
+def test_what_is_referred_to_comes_first_also_when_it_was_told_later():
+    history = a_history(
+        happening("angioplasty", "2021-09-14", access="A1", visit="V1", lesions=[{"lesion": "L1"}]),
+        happening("visit", "2021-09-15", access="A1", visit="V1"),
+    )
+
+    before: set[str] = set()
+    for one in resources(history):
+        assert {reference["reference"] for reference in references_in(one)} <= before
+        before.add(key_of(one))
+
+
+def test_of_two_that_refer_to_each_other_one_is_named_by_identifier():
+    history = a_history(
+        an_entry(happening("referral", "2021-09-09", access="A1", findings=["e-visit"]), 1, id="e-referral"),
+        an_entry(happening("visit", "2021-09-14", access="A1", visit="V1", referral="e-referral"), 2, id="e-visit"),
+    )
+
+    found = resources(history)
+
+    request, encounter = of_type(found, "ServiceRequest")[0], of_type(found, "Encounter")[0]
+    named = [request["supportingInfo"][0], encounter["basedOn"][0]]
+    assert sorted("identifier" in one for one in named) == [False, True]
+    assert independent_errors(found) == []
+
+
 def test_no_day_of_export_stands_in_what_is_sent():
     history = a_history(*(event for kind in EXAMPLES for event in EXAMPLES[kind]))
 

@@ -421,7 +421,8 @@ def test_erased_words_leave_the_memory_and_what_was_sent(ledger):
 
 
 @pytest.mark.peer
-def test_a_refusal_is_kept_whole_holds_back_what_depends_on_it_and_can_be_retried(ledger):
+@pytest.mark.parametrize("batch", [1, 8])
+def test_a_refusal_is_kept_whole_holds_back_what_depends_on_it_and_can_be_retried(ledger, batch):
     ledger.who.add_patient(
         name="Invented Again", identifiers=(Identifier(system=MRN, value="MRN-0002"),), unit="U1", invented=True
     )
@@ -438,7 +439,7 @@ def test_a_refusal_is_kept_whole_holds_back_what_depends_on_it_and_can_be_retrie
         peer.put({**doubled, "id": "one"})
         peer.put({**doubled, "id": "two"})
 
-        done = sent(ledger, peer.url)
+        done = sent(ledger, peer.url, batch_now=batch)
 
         # Two resources of the server bear the identifier, so it refuses to update "the one".
         assert [(one.kind, one.value) for one in done.refused] == [("Procedure", angiogram.id)]
