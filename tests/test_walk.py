@@ -15,7 +15,7 @@ import pytest
 from typer.testing import CliRunner
 
 from cli.main import app
-from ledger.confirming import Decision, confirm, review_of
+from ledger.confirming import Decision, confirm, review_of, with_choices
 from ledger.dates import PartialDate
 from ledger.entries import Signature
 from ledger.store import open_ledger
@@ -121,13 +121,7 @@ def accepting_each_proposal_of(ledger: Path, patient: str) -> int:
             review = review_of(opened, report.id, happened=PartialDate("2025-05-06"))
             decisions = {index: Decision(fate=Fate.ACCEPTED) for index in review.open}
             choices = {ref: review.choices.get(ref) or review.new_access(ref) for ref in review.matches}
-            done = confirm(
-                opened,
-                review,
-                decisions,
-                by=Signature(person="okell"),
-                choices=choices,
-            )
+            done = confirm(opened, with_choices(review, choices), decisions, by=Signature(person="okell"))
             assert done.refused == ()
             assert done.state == "confirmed", done.waiting
         return len(opened.history(patient).entries)
