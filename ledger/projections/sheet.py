@@ -19,13 +19,16 @@ from ledger.chronology import History, InForce
 from ledger.dates import PartialDate, day_of
 from ledger.errors import Doubt
 from ledger.events import (
+    Abandonment,
     Angiogram,
     Angioplasty,
+    Banding,
     Imaging,
     LesionTreated,
     MaturityAssessed,
     Measurement,
     Referral,
+    Revision,
     Stent,
     Thrombectomy,
     Visit,
@@ -37,8 +40,10 @@ from ledger.projections.folding import Folds, fold_of
 from ledger.projections.formulas import worked_from
 from ledger.projections.person import PersonView, person_of
 from ledger.projections.sentences import (
+    ENDINGS,
     URGENCY,
     balloon_words,
+    because,
     lesion_words,
     nobody,
     place_words,
@@ -378,6 +383,16 @@ class _Maker:
                 methods = listed(words_of(method) for method in fact.methods)
                 clot = f"{words_of(fact.residual_clot)} clot" if fact.residual_clot else ""
                 yield (day, "thrombectomy", "clot", clot, methods, result, "")
+            elif isinstance(fact, Abandonment):
+                why = because(fact.reason) if fact.reason else "reason not recorded"
+                yield (day, f"{ENDINGS[fact.how].lower()}, {why}", "", "", "", "", "")
+            elif isinstance(fact, Banding | Revision):
+                how = words_of(fact.method, "") if isinstance(fact, Banding) else listed(map(words_of, fact.methods))
+                before, after = (
+                    f"flow {quantity(flow, 'mL/min')}" if flow else ""
+                    for flow in (fact.flow_before_ml_min, fact.flow_after_ml_min)
+                )
+                yield (day, words_of_kind(one.kind), before, after, how, "", "")
             elif one.kind not in ("catheter-placed",):
                 sentence = sentence_of(one, self.words, self.people)
                 yield (day, words_of_kind(one.kind), "", "", "", sentence, "")

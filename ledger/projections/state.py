@@ -500,6 +500,8 @@ class _Maker:
             case UseIs.IN_USE:
                 how = f" with {claim.how}" if claim.how in ("two needles", "needles") else ""
                 words = f"in use{how}, last use known {day}"
+                if a.standing.state is Standing.GIVEN_UP:
+                    words = f"was used{how} until it was given up, last use known {day}"
                 if a.unused is not None and a.is_catheter:
                     words = f"last use known {day}, not recorded as used since"
             case UseIs.PARTLY:

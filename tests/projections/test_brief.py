@@ -528,3 +528,13 @@ def test_the_brief_as_json_names_the_entries_that_each_line_rests_on():
     assert found["format"] == 1
     assert stop["lines"][0]["roots"] == [seen]
     assert found["accesses"][0]["flow"]["state"] == "not-found"
+
+
+def test_an_access_that_was_given_up_is_not_said_to_be_in_use():
+    history = a_history(fistula("2020-03-04"), used("2024-09-02"), given_up("2024-10-07"), line("2024-10-08"))
+
+    (others, *_) = told(briefed(history, "2025-03-04"), "others")
+
+    assert "in use" not in others
+    (view,) = (one for one in briefed(history, "2025-03-04").accesses if one.access == FISTULA)
+    assert view.use.words.startswith("was used with two needles until it was given up")

@@ -172,6 +172,26 @@ def test_the_table_has_date_lesion_before_after_device_result_and_interval():
     )
 
 
+def test_a_banding_and_a_giving_up_stand_in_the_table_in_few_words():
+    history = a_history(
+        happening("creation", "2020-03-04", access="A1", access_kind="fistula", side="left"),
+        happening(
+            "banding",
+            "2021-03-04",
+            access="A1",
+            reason="steal",
+            flow_before_ml_min={"value": "2300"},
+            flow_after_ml_min={"value": "1100"},
+        ),
+        happening("abandonment", "2022-03-04", access="A1", how="given-up", reason="thrombosis"),
+    )
+
+    (_, banded, given_up) = sheet(history, "2023-03-04", access="A1").part("interventions").table
+
+    assert banded[1:4] == ("banding", "flow 2300 mL/min", "flow 1100 mL/min")
+    assert given_up[1] == "given up, left in the body, because of thrombosis"
+
+
 def test_the_trend_shows_what_can_be_worked_out_of_the_numbers():
     history = a_history(
         fistula("2023-03-04"),
