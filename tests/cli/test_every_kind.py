@@ -41,7 +41,7 @@ WALKS = {
     "infection": "--happened 2024-09-02 --access C1 --infection-class exit-site",
     "culture": "--happened 2024-09-02 --access C1 --specimen catheter-hub --positive --organism candida",
     "antimicrobial-course": "--happened 2024-09-02 --access C1 --reason bloodstream --planned-until 2024-09-30",
-    "referral": "--happened 2024-09-02 --access A1 --why low-flow --urgency within-days --question 'Outflow narrowing?'",
+    "referral": "--happened 2024-09-02 --access A1 --why low-flow --urgency within-days --question 'Is it narrow?'",
     "appointment": "--happened 2024-09-02 --access A1 --state booked --on 2024-09-09",
     "visit": "--happened 2024-09-02 --access A1 --outcome done --sheath-fr 6 --sheath-place cannulation-zone",
     "angiogram": "--happened 2024-09-02 --access A1 --lesion place=cephalic-arch,stenosis_percent=80",
