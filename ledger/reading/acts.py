@@ -492,13 +492,12 @@ def _no_angioplasty(page: Page, thing: Thing) -> str | None:
     form = thing.get("form")
     words = page.low[thing.start : thing.end]
     for one in around:
-        if one.cls == "notplasty" and (form != "n" or thing.get("needs") or "balloon" in words):
+        by_balloon = "balloon" in words or page.low[thing.end : thing.end + 9].lstrip().startswith("balloon")
+        if one.cls == "notplasty" and (form != "n" or thing.get("needs") or by_balloon):
             return "not an angioplasty"
         if one.cls == "notplasty" and one.get("method") is None and abs(one.start - thing.end) < 40:
             return "not an angioplasty"
     text = page.low[sentence.start : sentence.end]
-    if re.search(r"\b(?:sizing|as a sizer|mandrel|dowel|tied down over|fibrin)\b", text):
-        return "not an angioplasty"
     if any(one.get("balloon") == "pull" for one in around) and form != "n":
         return "not an angioplasty"
     needs = thing.get("needs")
