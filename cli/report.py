@@ -607,7 +607,7 @@ def link(
             raise WrongInput(
                 f"Entries of {stored.patient} rest on this report.",
                 f"Record that it was about somebody else: `access-ledger record report-moved {stored.patient} "
-                f"--report {stored.id} --to-patient {one.id}`; then import it again for {one.id}.",
+                f"--report {stored.id} --to-patient {one.id}`; it then waits to be gone through for {one.id}.",
             )
         text = found.papers.text(stored.text_id) if stored.text_id else None
         linked = by_person(person, clues_of(stored, text), Register(found.who.patients()), one.id)
