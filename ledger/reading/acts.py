@@ -492,10 +492,11 @@ def _no_angioplasty(page: Page, thing: Thing) -> str | None:
     form = thing.get("form")
     words = page.low[thing.start : thing.end]
     for one in around:
+        if one.cls != "notplasty":
+            continue
         by_balloon = "balloon" in words or page.low[thing.end : thing.end + 9].lstrip().startswith("balloon")
-        if one.cls == "notplasty" and (form != "n" or thing.get("needs") or by_balloon):
-            return "not an angioplasty"
-        if one.cls == "notplasty" and one.get("method") is None and abs(one.start - thing.end) < 40:
+        beside = one.get("method") is None and abs(one.start - thing.end) < 40
+        if form != "n" or thing.get("needs") or by_balloon or beside:
             return "not an angioplasty"
     text = page.low[sentence.start : sentence.end]
     if any(one.get("balloon") == "pull" for one in around) and form != "n":

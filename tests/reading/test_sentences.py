@@ -134,6 +134,8 @@ SURGERY = [
     "The branches of the AV fistula were [ligated|nothing] with silk.",
     "The AV fistula was not [ligated|nothing].",
     "PROCEDURE: [Banding|banding] of left AV fistula for steal.",
+    "PROCEDURE: [Banding|banding] of left AVF. A 4 mm [angioplasty balloon|nothing] was inflated as a sizing dowel.",
+    "[Banding|banding] of the left AVF was done over a 5 mm balloon, [dilated|nothing] only to serve as a mandrel.",
     "The left AV fistula [was banded|banding] with a 2-0 suture around a 4 mm dowel.",
     "PROCEDURE: [Revision of left AV graft|revision] with [interposition graft|revision].",
     "PROCEDURE: [Patch angioplasty|revision] of the venous anastomosis, left AV graft.",
