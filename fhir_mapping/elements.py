@@ -143,14 +143,11 @@ def as_said(happened: PartialDate, site: Site) -> Element:
 
 
 def period(start: PartialDate | None, end: PartialDate | None, site: Site, zone: ZoneInfo) -> Element | None:
-    """From one date to another. An end that lies before the start contradicts it and is left out (FHIR per-1)."""
-    if start is not None and end is not None and end.latest_in(zone) < start.earliest_in(zone):
+    """From one date to another. An end whose earliest reading lies before the start is left out (FHIR per-1)."""
+    # An end before the start contradicts it. So, for many receivers, does "2002" as the end of what began in July 2002:
+    # it is true, and they compare it as if it were January.
+    if start is not None and end is not None and end.earliest_in(zone) < start.earliest_in(zone):
         end = None
-    if start is not None and end is not None and start.precision != end.precision:
-        # FHIR compares dates of different precision only as far as both go.
-        shared = min(len(start), len(end), 10)
-        if date_time(start, zone)[:shared] > date_time(end, zone)[:shared]:
-            end = None
     made = dated("start", start, site, zone)
     made.update(dated("end", end, site, zone))
     return made or None

@@ -321,6 +321,25 @@ def test_a_date_is_as_precise_as_it_was_said(said, sent, kept):
         assert procedure["_performedDateTime"]["extension"][0]["valueString"] == kept
 
 
+@pytest.mark.parametrize(
+    ("began", "until", "sent"),
+    [
+        ("2002-07-01", "2002-07-09", {"start": "2002-07-01", "end": "2002-07-09"}),
+        ("2002", "2002-07-09", {"start": "2002", "end": "2002-07-09"}),
+        # True as it was said, and yet many receivers would read the end as January: it stays in our extension.
+        ("2002-07-01", "2002", {"start": "2002-07-01"}),
+        ("2002-07-09", "2002-07-01", {"start": "2002-07-09"}),
+    ],
+)
+def test_a_period_never_ends_before_it_begins(began, until, sent):
+    found = resources(a_history(happening("hospital-stay", began, until=until)))
+
+    stay = of_type(found, "Encounter")[0]
+    assert stay["period"] == sent
+    assert stay["extension"][0]["extension"][0]["valueDateTime"] == until
+    assert independent_errors([stay]) == []
+
+
 def test_the_procedures_of_one_visit_are_part_of_its_angiogram():
     history = a_history(
         happening("visit", "2021-09-14", access="A1", visit="V1", outcome="done"),
