@@ -251,11 +251,17 @@ def _in_one_stage(page: Page, evidence: list[Evidence]) -> list[Evidence]:
     for one in evidence:
         if one.kind != "second-stage" or one.weight != 3 or not one.scope.is_now:
             continue
-        if any(thing.cls == "stage" and thing.get("stage") == "only" for thing in page.within(one.thing.sentence)):
+        alone = any(thing.cls == "stage" and thing.get("stage") == "only" for thing in page.within(one.thing.sentence))
+        # Sewn to the artery, where the text knows of no fistula that was there before.
+        fresh = _TO_THE_ARTERY.search(page.low) and not any(
+            thing.get("kind") == "fistula" and thing.cls == "head" for thing in page.things
+        )
+        if alone or (fresh and not any(thing.cls == "stage" for thing in page.things)):
             return [Evidence("creation", one.start, one.end, one.thing, 3, one.role, one.scope, one.access)]
     return []
 
 
+_TO_THE_ARTERY = re.compile(r"anastomos\w+\s+(?:\w+[\s\-]+){0,6}?(?:to|with)\s+(?:the\s+)?brachial artery")
 _IN_OR_OUT = re.compile(r"\s+(?P<what>in|out)\s*(?=[,.;(]|\d|$|\n|w/|with no)")
 
 
@@ -528,6 +534,8 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
     assert do is not None
     noun = thing.get("form") == "n"
     target = _object_of(page, thing)
+    if target is not None and target.cls == "head":
+        target = _part_of(page, target) or target
     if target is None and do == "ligate" and noun and page.role(thing) == "title":
         target = _fistula_of_title(page, thing)
     if target is None:
@@ -612,6 +620,18 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
     one = Evidence(kind, start, end, thing, weight, role, scope, access, method, how)
     one.names_access = target.get("strength") == "strong"
     return one
+
+
+def _part_of(page: Page, head: Thing) -> Thing | None:
+    """In "the catheter cuff" it is the cuff that is spoken of."""
+    following = next((one for one in page.within(head.sentence) if one.start >= head.end), None)
+    if following is None or following.cls != "part" or page.low[head.end : following.start].strip():
+        return None
+    return (
+        following
+        if page.low[following.start : following.end] in ("cuff", "hub", "port", "exit site", "tunnel")
+        else None
+    )
 
 
 def _fistula_of_title(page: Page, thing: Thing) -> Thing | None:

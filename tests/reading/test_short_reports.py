@@ -9,7 +9,7 @@ from tests.score_reader import FIXTURES
 
 LINES = [
     line
-    for name in ("short.list", "short-2.list")
+    for name in ("short.list", "short-2.list", "short-3.list")
     for line in (FIXTURES / name).read_text(encoding="utf-8").splitlines()
     if line and not line.startswith("#")
 ]
@@ -19,7 +19,7 @@ NO_DEEDS = frozenset({"visit", "instruction", "infection", "thrombosis", "maturi
 @pytest.mark.parametrize("line", LINES)
 def test_a_short_report_says_what_was_done_and_to_what(line: str) -> None:
     text, expected = line.replace("\\n", "\n").rsplit(" => ", 1)
-    access, kinds = expected.split(": ")
+    access, kinds = expected.split(":")
 
     reading = read_report(text)
 
