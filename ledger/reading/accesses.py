@@ -29,9 +29,6 @@ _SCOPE_WEIGHT = {
 _MODIFIERS = frozenset(
     {"side", "body", "vessels", "vessel", "material", "configuration", "stage", "clotted", "infection", "percutaneous"}
 )
-_BREAKS = re.compile(
-    r"\b(?:and|with|for|was|were|is|are|has|had|from|but|which|that|after|before|no|not|then|via|through|to)\b|[;]"
-)
 _LEFT_BREAKS = re.compile(
     r"\b(?:and|with|for|was|were|is|are|has|had|but|which|that|after|before|no|not|then|shows?|showed)\b|[;:.]"
 )

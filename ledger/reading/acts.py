@@ -1025,9 +1025,3 @@ def _catheters_of_one_place(page: Page, deeds: list[Deed], drop: object) -> None
             if same:
                 placed[0].evidence.extend(deed.evidence)
                 deeds.remove(deed)
-
-
-def beside(page: Page, thing: Thing) -> tuple[str | None, str | None]:
-    """Side and site that stand beside some words."""
-    named = described_beside(page, thing)
-    return named.side, named.site

@@ -13,6 +13,7 @@ from datetime import timedelta
 from typing import Any
 
 from ledger.dates import PartialDate
+from ledger.measured import Measured
 from ledger.reading.accesses import Meant
 from ledger.reading.acts import Deed, title_is_elsewhere
 from ledger.reading.details import known_by
@@ -20,6 +21,7 @@ from ledger.reading.page import Page, Thing
 from ledger.reading.proposals import Cite
 from ledger.reading.tables import Found, phrases_of
 from ledger.vocabulary import (
+    AbandonmentHow,
     CatheterFate,
     Finding,
     ImagingModality,
@@ -264,8 +266,6 @@ def _first_needle(page: Page, accesses: list[Meant], main: Meant) -> list[Beside
             r"(?:qb|pump speed|bfr|blood flow|pump)\s*(?:of|at|rate)?\s*(\d{2,3})\b", page.low[stretch[0] : stretch[1]]
         )
         if flow:
-            from ledger.measured import Measured
-
             detail["blood_flow_ml_min"] = Measured(value=flow[1])
             cites.append(Cite(start=stretch[0] + flow.start(), end=stretch[0] + flow.end()))
         if re.search(
@@ -383,8 +383,6 @@ def _given_up(page: Page, deeds: list[Deed], accesses: list[Meant]) -> list[Besi
         if not scope.is_now or page.is_clinic or not needled:
             continue
         access = min(needled, key=lambda one: min(abs(name.start - hit.start()) for name in one.named))
-        from ledger.vocabulary import AbandonmentHow
-
         return [
             Beside(
                 "abandonment",

@@ -64,7 +64,7 @@ _TOLD = frozenset(
 )
 
 
-def detail_of(page: Page, deed: Deed, is_graft: bool) -> dict[str, Any]:
+def detail_of(page: Page, deed: Deed) -> dict[str, Any]:
     """The details of one deed, under the names of its event's fields."""
     access = deed.access
     found: dict[str, Any] = {}

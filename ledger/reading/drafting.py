@@ -16,7 +16,7 @@ from __future__ import annotations
 import hashlib
 from base64 import b32encode
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from typing import Any
 
 from ledger.dates import PartialDate
@@ -434,14 +434,3 @@ def _balloon(one: ReadBalloon) -> Any:
         coated=one.coated,
         cutting=one.cutting,
     )
-
-
-def with_happened(drafts: Drafts, happened: PartialDate) -> Drafts:
-    """The same drafts on another day, for when a person corrects the day of the whole report."""
-    moved = tuple(
-        replace(
-            one, draft=replace(one.draft, event=validated({**event_to_dict(one.draft.event), "happened": happened}))
-        )
-        for one in drafts.drafted
-    )
-    return replace(drafts, drafted=moved)

@@ -56,6 +56,8 @@ class _Open:
     after: Measured | None = None
     after_grade: Grade | None = None
     length: Measured | None = None
+    reference: Measured | None = None
+    smallest: Measured | None = None
     in_stent: bool | None = None
     left_alone: bool | None = None
     recoiled: bool = False
@@ -151,6 +153,8 @@ class _Walk:
                     self._left(one, index, things, places, percents)
             self._left_in_words(index, things, places, percents)
             self._lengths(index, quantities, spoken)
+            self._calibres(index, quantities)
+            self._ruptures(index, things)
             self._left_alone(index, places)
 
     def read_title(self, index: int) -> None:
@@ -524,8 +528,6 @@ class _Walk:
             ):
                 continue
             if lesion is None:
-                if self._is_told_treated(index, thing):
-                    pass
                 lesion = self._opened(where, index)
                 lesion.grade = Grade(thing.get("grade") or "present")
                 start, end = min(where.start, thing.start), max(where.end, thing.end)
@@ -556,9 +558,6 @@ class _Walk:
                 lesion.cite(thing.start, where.end)
                 found.append(lesion)
         return found
-
-    def _is_told_treated(self, index: int, thing: Thing) -> bool:
-        return any(one.cls == "act" for one in self.page.within(index))
 
     def _tag(self, index: int) -> str | None:
         """The number by which a list calls a lesion: "#1", "Lesion 2", "Site 1"."""
@@ -955,6 +954,31 @@ class _Walk:
             ):
                 spoken[0].length = spoken[0].length or one.first
 
+    def _calibres(self, index: int, quantities: list[Quantity]) -> None:
+        """ "Reference diameter 7 mm, minimal lumen 2 mm" of the lesion that was last spoken of."""
+        if not self.spoken:
+            return
+        for one in quantities:
+            before = self.page.low[max(0, one.start - 40) : one.start]
+            if one.unit != "mm":
+                continue
+            if re.search(r"reference (?:vessel )?(?:diameter|size)\W+(?:\w+\W+){0,2}$", before):
+                self.spoken[-1].reference = one.first
+            elif re.search(
+                r"(?:minim\w+|smallest|residual) (?:luminal |lumen )?(?:lumen|diameter)\W+(?:\w+\W+){0,2}$", before
+            ):
+                self.spoken[-1].smallest = one.first
+
+    def _ruptures(self, index: int, things: list[Thing]) -> None:
+        if not self.treated:
+            return
+        for thing in things:
+            torn = thing.cls == "complication" and thing.get("what") in ("rupture", "extravasation")
+            before = self.page.low[max(0, thing.start - 24) : thing.start]
+            if torn and self.page.scope(thing).is_now and not re.search(r"\bballoon\s+(?:\w+\s+)?$", before):
+                for lesion in self.treated:
+                    lesion.ruptured = True
+
     def _left_alone(self, index: int, places: list[_Where]) -> None:
         text = self.page.low[self.page.sentence(index).start : self.page.sentence(index).end]
         if not re.search(
@@ -986,6 +1010,8 @@ def _closed(one: _Open) -> ReadLesion:
         after_percent=one.after,
         after_grade=one.after_grade,
         length_mm=one.length,
+        reference_mm=one.reference,
+        smallest_mm=one.smallest,
         in_stent=one.in_stent,
         left_alone=one.left_alone,
         outcome=outcome,

@@ -235,7 +235,7 @@ def _proposals(
     found: list[Proposal] = []
     given = _lesions_by_deed(deeds, lesions)
     for deed in deeds:
-        detail = detail_of(page, deed, main is not None and main.kind == "graft")
+        detail = detail_of(page, deed)
         mine = given.get(id(deed), [])
         if mine:
             detail["lesions"] = tuple(mine)
