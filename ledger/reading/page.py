@@ -76,6 +76,7 @@ class Page:
         self.low = respelt(folded(text))
         self.parts: Parts = parts_of(text, self.low)
         self.things: list[Thing] = []
+        self._scopes: dict[tuple[int, int, int, bool, bool, bool], Scope] = {}
         self._of_sentence: dict[int, list[Thing]] = defaultdict(list)
         for found in phrases_of(*_THINGS).find(self.low):
             index = self.parts.index_at(found.start)
@@ -176,6 +177,13 @@ class Page:
         self, start: int, end: int, index: int, *, noun: bool = True, inside: bool = True, deed: bool = False
     ) -> Scope:
         """The scope of any stretch of a sentence."""
+        key = (start, end, index, noun, inside, deed)
+        known = self._scopes.get(key)
+        if known is None:
+            known = self._scopes[key] = self._scope_of(start, end, index, noun, inside, deed)
+        return known
+
+    def _scope_of(self, start: int, end: int, index: int, noun: bool, inside: bool, deed: bool) -> Scope:
         sentence = self.sentence(index)
         strongest: Scope | None = None
         cues = self.cues(index)

@@ -159,7 +159,7 @@ def _headings(text: str, low: str) -> list[tuple[int, int, str]]:
     done = 0
     for word in _WORD.finditer(low):
         start = word.start()
-        if start < done:
+        if start < done or not known.begins(word.group()):
             continue
         line_start = low.rfind("\n", 0, start) + 1
         before = text[line_start:start]

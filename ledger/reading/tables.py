@@ -20,7 +20,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 
 _SEPARATOR = r"[\s\-–—/]{1,12}"
@@ -71,15 +71,11 @@ def respelt(low: str) -> str:
 
     A word takes as many code points as before, so places stay the same.
     """
-    wrong, right = _spellings()
     parts: list[str] = []
     done = 0
     for word in _LONG_WORD.finditer(low):
-        said = word.group()
-        if said in right:
-            continue
-        meant = next((wrong[key] for key in _patterns(said) if key in wrong), None)
-        if meant is not None and meant not in said:
+        meant = _meant(word.group())
+        if meant is not None:
             parts.append(low[done : word.start()])
             parts.append(meant)
             done = word.end()
@@ -87,6 +83,16 @@ def respelt(low: str) -> str:
         return low
     parts.append(low[done:])
     return "".join(parts)
+
+
+@lru_cache(maxsize=16384)
+def _meant(said: str) -> str | None:
+    """The word of the table that a word is one letter away from; None for a word that is right, or another one."""
+    wrong, right = _spellings()
+    if said in right:
+        return None
+    meant = next((wrong[key] for key in _patterns(said) if key in wrong), None)
+    return None if meant is None or meant in said else meant
 
 
 @cache
@@ -127,6 +133,10 @@ class Phrases:
                 else:
                     assert len(word) >= 3, f"{row.phrase!r}: at least three letters stand before a *"
                     self._of_stem.setdefault(word[:3], []).append((pattern, row))
+
+    def begins(self, word: str) -> bool:
+        """Whether any phrase begins with this word."""
+        return word in self._of_word or word[:3] in self._of_stem
 
     def at(self, low: str, start: int, word: str) -> Found | None:
         """The longest phrase that begins at `start`, where `word` stands."""
