@@ -34,6 +34,7 @@ COMMANDS: dict[str, Later] = {
     "audit": Later("cli.look:audit", "Who did and looked at what.", LOOK),
     "rounds": Later("cli.rounds:rounds", "What must not be forgotten, a sheet a shift.", LOOK),
     "refer": Later("cli.rounds:refer", "Send to the access centre: an entry, and the sheet.", LOOK),
+    "serve": Later("cli.serving:serve", "The pages for nurses, liaisons and practitioners.", LOOK),
     "patency": Later("cli.count:patency", "How long accesses stay open, by named definitions.", COUNT),
     "rates": Later("cli.count:rates", "Infections, thrombosis and interventions over time.", COUNT),
     "prevalence": Later("cli.count:prevalence", "Through what the patients dialyse; catheters that stayed.", COUNT),

@@ -1,0 +1,120 @@
+"""One request by somebody, and what a page can do with it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from cli.pages.rights import Account, Right
+from ledger.errors import NotFound
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+    from ledger.chronology import History
+    from ledger.entries import Signature
+    from ledger.people import Patient
+    from ledger.store import Ledger
+
+
+@dataclass(kw_only=True)
+class Asked:
+    """A request by an account, with a ledger connection that is its own until the answer is made."""
+
+    request: Request
+    account: Account | None
+    ledger: Ledger
+    templates: Environment
+    csrf: str
+    """What each form of the page has to carry in its hidden field `csrf`; `pieces.csrf()` writes it."""
+    day: date | None = None
+    """The day that counts as today where the server was told one (`--today`, the demo's)."""
+    form: FormData = field(default_factory=FormData)
+
+    # --- What was asked -------------------------------------------------------------------------------------------
+
+    def path(self, name: str) -> str:
+        """A part of the path."""
+        return str(self.request.path_params[name])
+
+    def query(self, name: str, default: str = "") -> str:
+        """What stands after the question mark."""
+        return self.request.query_params.get(name, default).strip()
+
+    def field(self, name: str, default: str = "") -> str:
+        """A field of the form, as text without spaces around it."""
+        value = self.form.get(name, default)
+        return value.strip() if isinstance(value, str) else default
+
+    # --- Who asks, and of whom ------------------------------------------------------------------------------------
+
+    @property
+    def who(self) -> Account:
+        """Whoever is signed in. Only pages that anybody may see can have nobody."""
+        assert self.account is not None, "a page without a right asked who is there"
+        return self.account
+
+    def may(self, right: str) -> bool:
+        """For templates: whether whoever asks has this right, by its name (`ENTER`)."""
+        return self.account is not None and self.account.may(Right[right])
+
+    def signature(self) -> Signature:
+        """Whoever is signed in, as the signature of an entry."""
+        from ledger.entries import Signature
+        from ledger.vocabulary import ConfirmedHow
+
+        return Signature(person=self.who.person, how=ConfirmedHow.SIGNED_IN)
+
+    def today(self, patient: str | None = None) -> date:
+        """The day that counts as today for this patient's unit."""
+        return self.day or self.ledger.today(patient)
+
+    def patient(self, named: str | None = None, *, did: str = "page") -> Patient:
+        """The patient of the path (or of this id), if whoever asks may see them. The look is noted.
+
+        Raises NotFound, in the same words for a patient of a foreign unit as for none.
+        """
+        one = self.may_see(named if named is not None else self.path("patient"))
+        self.note(did, patient=one.id)
+        return one
+
+    def may_see(self, patient: str) -> Patient:
+        """The patient with this id if whoever asks may see them; no look is noted. Raises NotFound."""
+        one = self.ledger.who.patient(patient)
+        if not self.who.sees_unit(one.unit):
+            raise NotFound(
+                f"There is no patient {one.id} that you may see.", "Look for them again, or ask whoever keeps accounts."
+            )
+        return one
+
+    def history(self, patient: str) -> History:
+        """The history of a patient, sessions included; as of and as known on the days that the query names."""
+        from cli.look import seen
+
+        whole = self.ledger.history(patient, sessions=True)
+        return seen(whole, self.query("as_of") or None, self.query("known_on") or None)
+
+    def note(self, did: str, *, patient: str | None = None, about: str | None = None) -> None:
+        """Adds a line to the audit: who did or looked at what, ids only."""
+        from ledger.store.upkeep import note
+
+        note(self.ledger, did, person=self.who.person, patient=patient, about=about)
+
+    # --- What is answered -----------------------------------------------------------------------------------------
+
+    def page(self, template: str, *, status: int = 200, **shown: Any) -> Response:
+        """A page made of a template. `asked` is always there."""
+        html = self.templates.get_template(template).render(asked=self, **shown)
+        return HTMLResponse(html, status_code=status)
+
+    def to(self, path: str, query: Mapping[str, str] | None = None) -> Response:
+        """Sends the browser to another page of ours, as after a form."""
+        from urllib.parse import urlencode
+
+        return RedirectResponse(path + ("?" + urlencode(query) if query else ""), status_code=303)

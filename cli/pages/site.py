@@ -1,0 +1,43 @@
+"""Which pages there are: the table from which routes, the menu and the tests are made."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from importlib import import_module
+
+from starlette.responses import Response
+
+from cli.pages.asked import Asked
+from cli.pages.rights import Right
+
+MODULES = ("cli.pages.entering", "cli.pages.finding")
+"""The modules that hold pages. Each ends with a table `PAGES`."""
+
+
+@dataclass(frozen=True)
+class Page:
+    """One path and what answers it. `menu` is its name in the menu, where it stands there."""
+
+    path: str
+    answer: Callable[[Asked], Response]
+    right: Right
+    methods: tuple[str, ...] = ("GET",)
+    menu: str = ""
+    without_form_token: bool = False
+    """Only for what cannot have one: the first form before anybody is signed in has a token of its own kind."""
+
+    @property
+    def name(self) -> str:
+        """How tests and the record of slow pages call it."""
+        return f"{self.answer.__module__.rsplit('.', 1)[-1]}.{self.answer.__name__}"
+
+
+def pages() -> Iterator[Page]:
+    """Every page, in the order of the modules."""
+    for module in MODULES:
+        yield from import_module(module).PAGES
+
+
+MENU_ORDER = ("Find", "Unit today", "Reports", "Write down", "Numbers", "Accounts")
+"""The menu, as far as there are pages for it and whoever asks may open them."""
