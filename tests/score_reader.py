@@ -113,6 +113,8 @@ class Score:
     procedures: Tally = field(default_factory=Tally)
     lesions: Tally = field(default_factory=Tally)
     beside: Tally = field(default_factory=Tally)
+    told: Tally = field(default_factory=Tally)
+    told_values: Tally = field(default_factory=Tally)
     kind_right: int = 0
     kind_all: int = 0
     side_right: int = 0
@@ -140,6 +142,8 @@ class Score:
             f"  date            {share(self.date_right, self.date_all)}",
             f"  first needling  {share(self.first_right, self.first_all)}",
             f"  beside          {self.beside}",
+            f"  told by notes   {self.told}",
+            f"  their values    {self.told_values}",
             f"  false entries on look-alikes {self.false_entries}, marked plain {self.false_plain}",
             (
                 f"  marked plain and right {share(self.plain_right, self.plain_all)}, "
@@ -225,6 +229,7 @@ def add(total: Score, report: Labelled, reading: Reading) -> None:
     _add_access(total, report, reading)
     _add_lesions(total, report, reading)
     _add_beside(total, report, reading)
+    _add_told(total, report, reading)
     if gold.get("date") and not gold.get("date_ambiguous"):
         total.date_all += 1
         right = reading.happened == gold["date"]
@@ -233,7 +238,7 @@ def add(total: Score, report: Labelled, reading: Reading) -> None:
             total.faults.append(f"{report.id}: date {reading.happened}, not {gold['date']}")
     if gold.get("distractor"):
         total.lookalikes += 1
-        allowed = set(gold.get("optional_also", []))
+        allowed = {*gold.get("optional_also", []), *gold.get("optional_facts", [])}
         false = [
             one
             for one in reading.proposed
@@ -345,6 +350,77 @@ def _add_beside(total: Score, report: Labelled, reading: Reading) -> None:
     total.beside += tally
     if tally.extra or tally.missing:
         total.faults.append(f"{report.id}: beside +{sorted(read - expected - optional)} -{sorted(expected - read)}")
+
+
+_TOLD_BY_NOTES = frozenset(
+    {
+        "imaging",
+        "examination",
+        "measurement",
+        "culture",
+        "antimicrobial-course",
+        "catheter-trouble",
+        "complication",
+        "background",
+        "decision",
+        "access-planned",
+        "appointment",
+        "access-used",
+        "hospital-stay",
+    }
+)
+
+
+def _add_told(total: Score, report: Labelled, reading: Reading) -> None:
+    """What notes tell, where the labels list it: each fact once, and of those that were read the values."""
+    if "facts" not in report.gold:
+        return
+    optional = set(report.gold.get("optional_facts", []))
+    left = [_plain_detail(reading, one) for one in reading.proposed if one.kind in _TOLD_BY_NOTES]
+    missing = []
+    for fact in report.gold["facts"]:
+        alike = [one for one in left if one["kind"] == fact["kind"]]
+        if not alike:
+            missing.append(fact["kind"])
+            continue
+        best = max(alike, key=lambda one: sum(_agrees(one, name, value) for name, value in fact.items()))
+        left.remove(best)
+        for name, value in fact.items():
+            if name == "kind":
+                continue
+            right = _agrees(best, name, value)
+            total.told_values += Tally(int(right), int(not right and name in best), int(not right))
+            if not right:
+                total.faults.append(f"{report.id}: {fact['kind']} {name} {best.get(name)}, not {value}")
+        total.told += Tally(1, 0, 0)
+    extra = [one["kind"] for one in left if one["kind"] not in optional]
+    total.told += Tally(0, len(extra), len(missing))
+    if extra or missing:
+        total.faults.append(f"{report.id}: told +{sorted(extra)} -{sorted(missing)}")
+
+
+def _plain_detail(reading: Reading, proposal: Any) -> dict[str, Any]:
+    detail = next(
+        one["detail"]
+        for one, same in zip(reading.to_json()["proposed"], reading.proposed, strict=True)
+        if same is proposal
+    )
+    found: dict[str, Any] = {"kind": proposal.kind, **detail}
+    if "lesions" in found:
+        found["lesions"] = len(found["lesions"])
+    if "items" in found:
+        found["items"] = sorted(_item(one) for one in found["items"])
+    return found
+
+
+def _item(one: dict[str, Any]) -> str:
+    return ":".join([one["what"], *(one[name] for name in ("allergen", "side") if one.get(name))])
+
+
+def _agrees(read: dict[str, Any], name: str, value: Any) -> bool:
+    if name == "items":
+        return bool(read.get(name) == sorted(value))
+    return bool(read.get(name) == value)
 
 
 def set_aside() -> frozenset[str]:
