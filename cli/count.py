@@ -29,6 +29,10 @@ if TYPE_CHECKING:
     from ledger.statistics.presence import Period, Population
     from ledger.store import Ledger
 
+# The matrices in here have a row for each group. More than one thread for them costs more processor time to start than
+# all the counting of a unit.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 LISTS = "definitions"
 """The word that asks for the definitions instead of for a measure."""
 
@@ -167,8 +171,9 @@ def patency(
     A measure ends in events that its definition names, and rests on choices that are printed with it. Who is left out
     is printed too, and why.
     """
+    from ledger.statistics.moments import lives_of
     from ledger.statistics.patency import compare, patency_of
-    from ledger.statistics.spells import spells_of
+    from ledger.statistics.spells import spells_among
 
     book = book_of(definitions)
     if measure == LISTS:
@@ -188,8 +193,9 @@ def patency(
         histories, people = read(found, unit, known_on)
         label = None if compare_by is None else _label(compare_by, people, found)
         kinds = frozenset(kind) if kind else None
+        lives = [life for history in histories for life in lives_of(history, book)]
         counted = [
-            spells_of(histories, definition, cut, kinds=kinds, began=began, label=label) for definition in wanted
+            spells_among(lives, definition, cut, kinds=kinds, began=began, label=label) for definition in wanted
         ]
         results: list[Patency | Comparison] = []
         for spells in counted:

@@ -112,13 +112,13 @@ class History:
         if plain is not None:
             plain.sort()
             return plain
-        found = effective(self.entries)
+        holding = in_force(self.entries)
+        found = _facts_among(holding)
         for _, others in self.merged:
-            found += effective(others)
-        if self.merged:
-            found = through_links(found, [*in_force(self.entries), *(e for _, o in self.merged for e in in_force(o))])
-        else:
-            found = through_links(found, in_force(self.entries))
+            theirs = in_force(others)
+            found += _facts_among(theirs)
+            holding += theirs
+        found = through_links(found, holding)
         if self.as_of is not None:
             found = _as_of(found, self.as_of, self.zone)
         return sorted([(*clinical_key(one, self.zone), one) for one in found], key=_without_fact)
@@ -199,8 +199,13 @@ def in_force(entries: Iterable[Entry]) -> list[Entry]:
 
 def effective(entries: Iterable[Entry]) -> list[InForce]:
     """The facts of one stream that hold, corrections applied. Not yet read through links, not yet in clinical order."""
+    return _facts_among(in_force(entries))
+
+
+def _facts_among(holding: Iterable[Entry]) -> list[InForce]:
+    """The facts among entries that hold, corrections applied."""
     found: list[InForce] = []
-    for entry in in_force(entries):
+    for entry in holding:
         event: Event = entry.event
         root = entry.id
         if isinstance(event, Correction):
@@ -209,7 +214,9 @@ def effective(entries: Iterable[Entry]) -> list[InForce]:
             fact = cast("Fact", event)
         else:
             continue
-        found.append(InForce(fact=fact, entry=entry, root=root, access=access_of(fact)))
+        one = _new(InForce)
+        one.__dict__.update(fact=fact, entry=entry, root=root, access=access_of(fact), possibly=False)
+        found.append(one)
     return found
 
 

@@ -199,9 +199,23 @@ def spells_of(
     started on or between two days under the longest reading. Who is outside the population is not "left out".
     `label` gives each spell its group (`ledger.statistics.groups.grouping`).
     """
+    lives = (life for history in histories for life in lives_of(history, definition.rulebook))
+    return spells_among(lives, definition, cut, kinds=kinds, began=began, label=label)
+
+
+def spells_among(
+    lives: Iterable[Life],
+    definition: Definition,
+    cut: date,
+    *,
+    kinds: Container[AccessKind] | None = None,
+    began: tuple[date, date] | None = None,
+    label: Callable[[Life, Spell], str] | None = None,
+) -> Spells:
+    """The same for lives that were folded already, when several definitions are counted over one population."""
     counted: list[Spell] = []
     left_out: list[LeftOut] = []
-    for found in each_spell_of(histories, definition, cut, label=label):
+    for found in spells_of_lives(lives, definition, cut, label=label):
         if kinds is not None and found.kind is not None and found.kind not in kinds:
             continue
         if isinstance(found, LeftOut):
@@ -231,7 +245,7 @@ def spells_of_lives(
     *,
     label: Callable[[Life, Spell], str] | None = None,
 ) -> Iterator[Spell | LeftOut]:
-    """The same for lives that were folded already, when several definitions are counted over one population."""
+    """One at a time, for lives that were folded already."""
     counting = _Counting(definition, cut)
     for life in lives:
         if label is None:
