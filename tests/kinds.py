@@ -11,9 +11,13 @@ import re
 import sys
 import tempfile
 from collections.abc import Iterator
+from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from pathlib import Path
+from typing import Any
 
+from ledger.chronology import History
+from ledger.dates import PartialDate
 from ledger.entries import Signature
 from ledger.events import FACT_KINDS, KINDS
 from tests.examples import ALL_EXAMPLES
@@ -42,7 +46,6 @@ def entered() -> frozenset[str]:
 @cache
 def read() -> frozenset[str]:
     """Kinds that the reader proposes from the project's own reports, and that become typed facts."""
-    from ledger.dates import PartialDate
     from ledger.reading.drafting import drafts_of
     from ledger.reading.reader import read_report
 
@@ -77,6 +80,34 @@ def _said_in_audit(kind: str) -> bool:
     from tests.lives import a_history
 
     return all(entry_sentence(a_history(example).entries[0], lambda _: "…").strip() for example in ALL_EXAMPLES[kind])
+
+
+def briefed(kind: str) -> bool:
+    """An example of it, on an access that is known, adds or changes a line of the brief on the day after."""
+    if kind not in FACT_KINDS:
+        return False
+    return any(_changes_the_brief(example) for example in ALL_EXAMPLES[kind])
+
+
+def _changes_the_brief(example: Any) -> bool:
+    from ledger.events import AccessKnown
+    from tests.lives import a_history
+
+    access = getattr(example, "access", None) or "A-known"
+    opens = example.kind in ("creation", "catheter-placed", "access-known", "access-planned")
+    before = [AccessKnown(access=access, happened=PartialDate("2000"))] if not opens else []
+    ended = example.until if example.kind == "hospital-stay" and example.until else example.happened
+    after_it = ended.latest_in(UTC).date() + timedelta(days=1)
+    return _told(a_history(*before, example), after_it) != _told(a_history(*before), after_it)
+
+
+def _told(history: History, on: date) -> list[str]:
+    from ledger.projections.brief import brief_of
+    from tests.lives import PATIENT
+
+    now = datetime.combine(on, datetime.min.time(), tzinfo=UTC)
+    brief = brief_of(history, PATIENT, on, now, lambda _: "…")
+    return [line.text for section in brief.sections if section.key != "recorded" for line in section.lines]
 
 
 def exported(kind: str) -> bool:
@@ -119,11 +150,11 @@ def tested(kind: str) -> int:
 def table() -> str:
     """The table as it has to stand in DEVELOPERS.md."""
     lines = [
-        "| kind | entered and admitted | read from reports | said in the history | exported | received | test files |",
-        "| --- | --- | --- | --- | --- | --- | --- |",
+        "| kind | entered and admitted | from reports | in the history | in the brief | exported | received | tests |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for kind in KINDS:
-        cells = [kind in entered(), kind in read(), said(kind), exported(kind), received(kind)]
+        cells = [kind in entered(), kind in read(), said(kind), briefed(kind), exported(kind), received(kind)]
         marks = " | ".join("yes" if cell else "–" for cell in cells)
         lines.append(f"| {kind} | {marks} | {tested(kind)} |")
     return "\n".join(lines)

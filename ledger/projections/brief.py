@@ -580,7 +580,7 @@ class _Maker:
         for view in self.views:
             if view.in_body and _awaits_second_stage(view):
                 yield BriefLine(f"Second stage not recorded ({self.short(view)}).", view.body.roots)
-        for due in (*self.person.appointments, *self.person.courses):
+        for due in (*self.person.appointments, *self.person.referrals, *self.person.courses):
             if not due.words.endswith("no report in"):
                 yield BriefLine(f"{_upper(due.words)}.", (due.root,))
         for decision in self.person.decisions:

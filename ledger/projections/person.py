@@ -29,11 +29,12 @@ from ledger.events import (
     HospitalStay,
     LifePlanReviewed,
     ModalityChanged,
+    Referral,
     SetAside,
 )
 from ledger.projections.folding import Folds, fold_of
 from ledger.projections.sentences import DECISIONS, background_words, sentence_of
-from ledger.projections.wording import NamesOf, WordsOf, day_words, on_day
+from ledger.projections.wording import NamesOf, WordsOf, day_words, listed, on_day
 from ledger.vocabulary import AppointmentState, BackgroundWhat, Modality, words_of
 
 
@@ -85,6 +86,8 @@ class PersonView:
     decisions: tuple[DecisionView, ...]
     courses: tuple[DueView, ...]
     appointments: tuple[DueView, ...]
+    referrals: tuple[DueView, ...]
+    """Sent for, and neither an appointment nor a visit is recorded since."""
     set_aside: tuple[DueView, ...]
     cultures: tuple[str, ...]
     hospital: str
@@ -126,6 +129,7 @@ def person_of(history: History, today: date, words: WordsOf, names: NamesOf, fol
         decisions=tuple(_decisions(folds, history, today)),
         courses=tuple(_courses(folds, history, today)),
         appointments=tuple(_appointments(folds, history, today, names)),
+        referrals=tuple(_referrals(folds, history, names)),
         set_aside=tuple(_set_aside(folds, history, today)),
         cultures=tuple(_cultures(folds, words)),
         hospital="" if stay is None else f"{day_words(stay.happened)}: {sentence_of(stay, words, names)}",
@@ -180,6 +184,13 @@ _OPPOSITES = {
     BackgroundWhat.ALLERGY: BackgroundWhat.NO_KNOWN_ALLERGY,
     BackgroundWhat.NO_KNOWN_ALLERGY: BackgroundWhat.ALLERGY,
 }
+
+
+def is_followed(history: History) -> bool:
+    """Whether we follow the patient; of what the history holds, whether by now or as of its day."""
+    if not any(one.kind == "follow-up-ended" for one in history.facts):
+        return True
+    return _follow_up(fold_of(history, sessions=False))[1]
 
 
 def _follow_up(folds: Folds) -> tuple[str, bool]:
@@ -293,6 +304,50 @@ def _appointments(folds: Folds, history: History, today: date, names: NamesOf) -
                 if (today - day.latest_in(history.zone).date()) > timedelta(days=92):
                     continue
         views.append(DueView(words=words, day=day, over=over, root=one.root))
+    return views
+
+
+def _referrals(folds: Folds, history: History, names: NamesOf) -> list[DueView]:
+    """The newest referral of each access (or of none named), while nothing is recorded that came of it."""
+    newest = {one.access or "": one for one in folds.person.of("referral") if isinstance(one.fact, Referral)}
+    views = []
+    for one in newest.values():
+        fact = one.fact
+        assert isinstance(fact, Referral)
+        day = fact.happened.earliest_in(history.zone)
+        booked = any(
+            isinstance(other.fact, Appointment)
+            and (
+                other.fact.referral in (one.root, one.entry.id)
+                or (
+                    one.access in (None, other.access)
+                    and (other.fact.on or other.happened).latest_in(history.zone) >= day
+                )
+            )
+            for other in folds.person.of("appointment")
+        )
+        seen = any(
+            visit.happened.latest_in(history.zone) >= day
+            for folded in folds.accesses.values()
+            for visit in folded.visits
+            if one.access in (None, folded.access)
+        )
+        folded = folds.accesses.get(one.access or "")
+        gone = folded is not None and folded.body.state.is_out
+        if not booked and not seen and not gone:
+            why = listed(words_of(finding) for finding in fact.why)
+            words = (
+                f"referred{f' to {names(fact.centre) or fact.centre}' if fact.centre else ''} {on_day(fact.happened)}"
+            )
+            words += f" ({why})" if why else ""
+            views.append(
+                DueView(
+                    words=f"{words}: no appointment and no visit recorded since",
+                    day=fact.happened,
+                    over=False,
+                    root=one.root,
+                )
+            )
     return views
 
 

@@ -469,6 +469,25 @@ def test_what_is_due_with_its_day():
     ]
 
 
+@pytest.mark.parametrize(
+    ("afterwards", "told_then"),
+    [
+        ([], ["Referred on 3 March 2025 (stenosis): no appointment and no visit recorded since."]),
+        ([visited("2025-03-20", "V1")], []),
+        (
+            [happening("appointment", "2025-03-04", access=FISTULA, state="booked", on="2025-03-24")],
+            ["Appointment 24 March 2025."],
+        ),
+        ([given_up("2025-03-10", how="ligation")], []),
+    ],
+)
+def test_a_referral_is_due_until_something_is_recorded_that_came_of_it(afterwards, told_then):
+    sent = happening("referral", "2025-03-03", access=FISTULA, why=["stenosis"])
+    history = a_history(fistula("2024-01-08"), sent, *afterwards)
+
+    assert told(briefed(history, "2025-03-21"), "due") == told_then
+
+
 def test_sutures_past_their_day_move_to_the_top_and_after_a_month_back_to_what_is_due():
     history = a_history(fistula("2024-01-06"), instructed("2025-02-24", "sutures", sutures=2, due="2025-03-03"))
     later = briefed(history, "2025-05-05")
