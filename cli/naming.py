@@ -45,6 +45,18 @@ def entry_named(ledger: Ledger, text: str) -> tuple[History, Entry]:
     )
 
 
+def entry_names(history: History, roots: Iterable[str]) -> dict[str, str]:
+    """The names of entries by their ids: `P0007.12`; one that is not in the history is left out."""
+    found = {}
+    for root in roots:
+        for patient, entries in ((history.patient, history.entries), *history.merged):
+            held = next((entry for entry in entries if entry.id == root), None)
+            if held is not None:
+                found[root] = entry_name(patient, held)
+                break
+    return found
+
+
 def named_in(text: str, history: History) -> str:
     """The same text in which ids of entries are given the names by which people know them."""
     names = {entry.id: entry_name(history.patient, entry) for entry in history.entries}

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -10,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from cli import say
-from cli.naming import access_named, named_in
+from cli.naming import access_named, entry_names, named_in
 from cli.options import (
     ByOption,
     JsonOption,
@@ -26,9 +28,12 @@ from cli.options import (
 )
 
 if TYPE_CHECKING:
+    from ledger.chronology import History
     from ledger.people import Patient
-    from ledger.rounds.lines import Line
+    from ledger.projections.wording import NamesOf
+    from ledger.rounds.lines import Line, Rounds
     from ledger.rounds.rules import Rules
+    from ledger.rounds.sheets import ShiftSheet
     from ledger.store import Ledger
 
 RulesOption = Annotated[
@@ -83,24 +88,63 @@ def rounds(
         _tell_rules(in_use, as_json)
         return
     with opened(ledger) as found:
-        chosen = _patients(found, unit, shift, patient)
         day = day_from(on, "--on") if on is not None else None
-        if trends or referrals:
-            at = day or today_of(found, chosen[0].id, today)
+        if patient is not None and (trends or referrals):
+            one = the_patient(found, patient)
             tell = _tell_trends if trends else _tell_referrals
-            tell(found, chosen[0], at, in_use, as_json)
-            noted(found, "rounds", by, chosen[0].id)
+            tell(found, one, day or today_of(found, one.id, today), in_use, as_json)
+            noted(found, "rounds", by, one.id)
             return
-        sheets: dict[str, list[tuple[Patient, tuple[Line, ...], tuple[Line, ...], date]]] = {}
-        for one in chosen:
-            at = day or today_of(found, one.id, today)
-            lines, decided = _lines(found, one, at, in_use, known_on)
-            sheets.setdefault(one.shift or "", []).append((one, lines, decided, at))
+        sheets = rounds_made(
+            found, in_use, unit=unit, shift=shift, patient=patient, day=day, today=today, known_on=known_on
+        )
         if as_json:
-            say.as_json(_as_json(sheets, in_use, unit, found))
+            shifts = [sheet.to_json() for sheet in sheets]
+            say.as_json({"unit": unit, "rules": in_use.version, "printed": found.clock().isoformat(), "shifts": shifts})
         else:
-            _tell(sheets, unit, len(chosen))
-        noted(found, "rounds", by, chosen[0].id if patient is not None else None, unit)
+            _tell(sheets)
+        about = sheets[0].patients[0].patient.id if patient is not None else None
+        noted(found, "rounds", by, about, unit)
+
+
+def rounds_made(
+    ledger: Ledger,
+    rules: Rules,
+    *,
+    unit: str | None = None,
+    shift: str | None = None,
+    patient: str | None = None,
+    day: date | None = None,
+    today: str | None = None,
+    known_on: str | None = None,
+) -> tuple[ShiftSheet, ...]:
+    """The sheets of rounds: of a unit, a shift or one patient; on a day, or today in the zone of each unit."""
+    from cli.look import names_of
+    from ledger.projections.wording import date_words
+    from ledger.rounds.sheets import OnSheet, sheets_of
+
+    chosen = _patients(ledger, unit, shift, patient)
+    names = names_of(ledger)
+    made = []
+    with _no_collecting():
+        for one in chosen:
+            at = day or today_of(ledger, one.id, today)
+            found, entries = _found(ledger, one, at, rules, known_on, names)
+            made.append(OnSheet(patient=one, day=at, rounds=found, entries=entries))
+    moment = ledger.clock().astimezone(ledger.who.zones.get(unit or "", ledger.zone))
+    return sheets_of(made, unit or "", f"{date_words(moment.date())} {moment:%H:%M}")
+
+
+@contextmanager
+def _no_collecting() -> Iterator[None]:
+    """Without the cyclic collector: histories hold no cycles, and looking for some takes a fifth of the time."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def rules_of(file: Path | None) -> Rules:
@@ -139,30 +183,31 @@ def _read_model(ledger: Ledger, patient: str) -> tuple[int | None, int]:
     return (None, 0) if row is None else (row[0], row[1] or 0)
 
 
-def _lines(
-    ledger: Ledger, one: Patient, day: date, rules: Rules, known_on: str | None
-) -> tuple[tuple[Line, ...], tuple[Line, ...]]:
+def _found(
+    ledger: Ledger, one: Patient, day: date, rules: Rules, known_on: str | None, names: NamesOf
+) -> tuple[Rounds, dict[str, str]]:
+    """What rounds say of a patient, and the names of the entries that it rests on."""
     from cli.look import seen, waiting_reports
     from ledger.admission import doubts_of
-    from ledger.rounds.lines import rounds_of
+    from ledger.projections.person import is_followed
+    from ledger.rounds.lines import Rounds, rounds_of
 
-    history = seen(ledger.history(one.id, sessions=True), None, known_on)
-    if not history.entries:
-        return (), ()
+    care = ledger.history(one.id)
+    # Nobody asks anything of who is no longer followed, so their sessions are not read.
+    if not care.entries or not is_followed(seen(care, None, known_on), day):
+        return Rounds(()), {}
+    history = seen(ledger.with_sessions(care), None, known_on)
     waiting = waiting_reports(ledger, one.id) if known_on is None else []
     # To judge a history anew takes as long as to fold it; where no doubt is open there is nothing to find.
     doubts = doubts_of(history) if _read_model(ledger, one.id)[1] else ()
-    lines, decided = rounds_of(
-        history, one, day, rules, waiting, words=ledger.papers.words, names=_nobody, doubts=doubts
-    )
-    return tuple(_named(line, history) for line in lines), decided
+    found = rounds_of(history, one, day, rules, waiting, words=ledger.papers.words, names=names, doubts=doubts)
+    roots = {root for lines in found for line in lines for root in line.roots}
+    if not roots:
+        return found, {}
+    return Rounds(*(tuple(_named(line, history) for line in lines) for lines in found)), entry_names(history, roots)
 
 
-def _nobody(_: str) -> None:
-    return None
-
-
-def _named(line: Line, history: Any) -> Line:
+def _named(line: Line, history: History) -> Line:
     from dataclasses import replace
 
     return replace(line, words=named_in(line.words, history))
@@ -170,86 +215,27 @@ def _named(line: Line, history: Any) -> Line:
 
 # --- Telling ------------------------------------------------------------------------------------------------------
 
-Sheets = dict[str, list[tuple["Patient", tuple["Line", ...], tuple["Line", ...], date]]]
 
-
-def _tell(sheets: Sheets, unit: str | None, patients: int) -> None:
-    from ledger.projections.brief import CAUTIONS
-    from ledger.projections.wording import date_words
-
-    if not patients:
+def _tell(sheets: tuple[ShiftSheet, ...]) -> None:
+    if not sheets:
         say.out("No patient fits.")
         return
-    first = True
-    for shift in sorted(sheets):
-        rows = sheets[shift]
-        if not first:
+    for nth, sheet in enumerate(sheets):
+        if nth:
             say.out("\f" if not say.is_terminal() else "")
-        first = False
-        where = f"{unit or 'all units'}, shift {say.shown(shift) if shift else 'not recorded'}"
-        lines = [line for _, found, _, _ in rows for line in found]
-        say.heading(f"Rounds, {where}, {date_words(rows[0][3])}")
-        said = say.counted(len(lines), "line") if lines else "nothing to bring up"
-        say.out(f"{say.counted(len(rows), 'patient')}, {said}. Recorded facts only; look, listen, feel first.")
-        _tell_lines(rows)
-        _tell_decided(rows)
-        say.out()
-        for caution in CAUTIONS[-2:]:
-            say.paragraph(caution)
-    if all(one.invented for rows in sheets.values() for one, _, _, _ in rows):
+        parts = {f"{part.place}. {part.heading}" if part.place else part.heading for part in sheet.parts()}
+        for line in sheet.lines(say.width()):
+            shown = say.shown(line)
+            if line == sheet.title or line in parts:
+                say.heading(shown)
+            else:
+                say.out(shown)
+    if all(one.patient.invented for sheet in sheets for one in sheet.patients):
         say.out("All of them are invented; no such person exists.")
-
-
-def _tell_lines(rows: list[tuple[Patient, tuple[Line, ...], tuple[Line, ...], date]]) -> None:
-    from ledger.rounds.lines import HEADINGS, ORDER
-
-    for which, heading in HEADINGS.items():
-        told = [(one, line) for one, found, _, _ in rows for line in found if line.line is which]
-        if not told:
-            continue
-        say.out()
-        say.heading(f"{ORDER[which] + 1}. {heading}")
-        for one, line in told:
-            access = f"{line.access_name}: " if line.access_name else ""
-            say.paragraph(f"{_who(one)}: {access}{say.shown(line.words)}", "  ", "      ")
-
-
-def _tell_decided(rows: list[tuple[Patient, tuple[Line, ...], tuple[Line, ...], date]]) -> None:
-    told = [(one, line) for one, _, decided, _ in rows for line in decided]
-    if told:
-        say.out()
-        say.heading("Apart: catheters that stay by a decision")
-        for one, line in told:
-            # Of the words only the days in the body; what limit they are past is not what was decided.
-            days = line.words.split(";")[0]
-            say.paragraph(f"{_who(one)}: {line.access_name}: {days}; {line.decided}", "  ", "      ")
 
 
 def _who(one: Patient) -> str:
     return f"{one.id} {say.shown(one.name or '')}".strip()
-
-
-def _as_json(sheets: Sheets, rules: Rules, unit: str | None, ledger: Ledger) -> dict[str, Any]:
-    return {
-        "unit": unit,
-        "rules": rules.version,
-        "printed": ledger.clock().isoformat(),
-        "shifts": [
-            {
-                "shift": shift or None,
-                "patients": [
-                    {
-                        "patient": one.id,
-                        "day": day.isoformat(),
-                        "lines": [line.to_json() for line in lines],
-                        "by_decision": [line.to_json() for line in decided],
-                    }
-                    for one, lines, decided, day in sheets[shift]
-                ],
-            }
-            for shift in sorted(sheets)
-        ],
-    }
 
 
 def _tell_trends(ledger: Ledger, one: Patient, day: date, rules: Rules, as_json: bool) -> None:

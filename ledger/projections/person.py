@@ -186,11 +186,12 @@ _OPPOSITES = {
 }
 
 
-def is_followed(history: History) -> bool:
-    """Whether we follow the patient; of what the history holds, whether by now or as of its day."""
-    if not any(one.kind == "follow-up-ended" for one in history.facts):
+def is_followed(history: History, day: date) -> bool:
+    """Whether we follow the patient, by what had happened by the end of a day."""
+    told = (entry.event for entries in (history.entries, *(e for _, e in history.merged)) for entry in entries)
+    if not any("follow-up-ended" in (event.kind, getattr(getattr(event, "to", None), "kind", "")) for event in told):
         return True
-    return _follow_up(fold_of(history, sessions=False))[1]
+    return _follow_up(fold_of(history.seen(as_of=day), sessions=False))[1]
 
 
 def _follow_up(folds: Folds) -> tuple[str, bool]:

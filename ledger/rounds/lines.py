@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
 from ledger.chronology import History, InForce
 from ledger.dates import PartialDate
@@ -37,7 +37,7 @@ from ledger.projections.folding import FlowIs, Folds, Readiness, Standing, UseIs
 from ledger.projections.person import PersonView, person_of
 from ledger.projections.sentences import nobody
 from ledger.projections.state import AccessView, FindingView, views_of
-from ledger.projections.wording import NamesOf, WordsOf, counted, day_words, listed, on_day
+from ledger.projections.wording import NamesOf, WordsOf, counted, day_words, listed, on_day, said
 from ledger.rounds.loop import ArrivedOn, Way, open_for, standing_words, ways_of
 from ledger.rounds.rules import Rule, Rules, due_on, is_due, load_rules, months_on
 from ledger.rounds.trends import RuleMet, rules_met, series_of
@@ -122,7 +122,7 @@ class Line:
 
     `since` is the day from which it counts, `days` how many days that is ago where it is known to the day, `rule` the
     rule with its year where there is one, `roots` the entries it rests on. `decided` is set only in the list of
-    catheters that stay by a decision, which are no reminder.
+    catheters that stay by a decision, and `put_off` in that of lines which a person set aside; neither is a reminder.
     """
 
     line: ReminderLine
@@ -136,6 +136,7 @@ class Line:
     source: str | None = None
     roots: tuple[str, ...] = ()
     decided: str | None = None
+    put_off: str | None = None
 
     def to_json(self) -> dict[str, Any]:
         """The line as plain JSON values."""
@@ -153,7 +154,16 @@ class Line:
             "source": self.source,
             "roots": list(self.roots),
             "decided": self.decided,
+            "put_off": self.put_off,
         }
+
+
+class Rounds(NamedTuple):
+    """What rounds say of one patient: the lines, the catheters that stay by a decision, and what was set aside."""
+
+    lines: tuple[Line, ...]
+    decided: tuple[Line, ...] = ()
+    put_off: tuple[Line, ...] = ()
 
 
 def lines_of(
@@ -173,7 +183,7 @@ def lines_of(
     Give it the history with its sessions. `doubts` are those of admission; `waiting_reports` the reports of this
     patient that nobody has confirmed. Nobody who is no longer followed has a line.
     """
-    return _Maker.of(history, patient, today, rules, waiting_reports, words, names, doubts, arrived).lines()
+    return _Maker.of(history, patient, today, rules, waiting_reports, words, names, doubts, arrived).made().lines
 
 
 def rounds_of(
@@ -187,21 +197,28 @@ def rounds_of(
     names: NamesOf = nobody,
     doubts: Sequence[Doubt] = (),
     arrived: ArrivedOn | None = None,
-) -> tuple[tuple[Line, ...], tuple[Line, ...]]:
-    """`lines_of` and `decided_of` at once: the history is folded one time for both."""
-    made = _Maker.of(history, patient, today, rules, waiting_reports, words, names, doubts, arrived)
-    return made.lines(), made.decided()
+) -> Rounds:
+    """`lines_of` with what is listed apart; the history is folded one time for all of it."""
+    return _Maker.of(history, patient, today, rules, waiting_reports, words, names, doubts, arrived).made()
 
 
 def decided_of(
     history: History, patient: Patient, today: date, rules: Rules | None = None, *, names: NamesOf = nobody
 ) -> tuple[Line, ...]:
     """Catheters past the limit that stay by a decision: listed apart, with their days in the body. No reminder."""
-    return _Maker.of(history, patient, today, rules, (), None, names, (), None).decided()
+    return _Maker.of(history, patient, today, rules, (), None, names, (), None).made().decided
 
 
 def _no_words(_: Any) -> str | None:
     return None
+
+
+def _reaches_beyond(history: History, today: date) -> bool:
+    """Whether anything in a history begins after a day. The last fact in clinical order mostly answers for all."""
+    facts = history.facts
+    if not facts or facts[-1].happened.latest_in(history.zone).date() <= today:
+        return False
+    return any(one.happened.earliest_in(history.zone).date() > today for one in facts)
 
 
 @dataclass
@@ -232,7 +249,7 @@ class _Maker:
         doubts: Sequence[Doubt],
         arrived: ArrivedOn | None,
     ) -> _Maker:
-        if any(one.happened.earliest_in(history.zone).date() > today for one in history.facts):
+        if _reaches_beyond(history, today):
             history = history.seen(as_of=today)
         says = words or _no_words
         folds = fold_of(history)
@@ -248,7 +265,7 @@ class _Maker:
             folds=folds,
             views=views_of(folds, history, today, says, names),
             person=person_of(history, today, says, names, folds),
-            ways=ways_of(history, folds, today, says, names, arrived),
+            ways=ways_of(history, folds, today, says, names, arrived, tell=False),
         )
 
     @property
@@ -261,28 +278,31 @@ class _Maker:
         """The accesses that are in the body and not given up."""
         return [view for view in self.views if view.in_body and view.is_open]
 
-    def lines(self) -> tuple[Line, ...]:
+    def made(self) -> Rounds:
         if not self.person.followed:
-            return ()
+            return Rounds(())
         found: list[Line] = []
-        for make in _LINES.values():
-            found.extend(line for line in make(self) if not self._put_off(line) and not self._decided(line))
-        found.sort(key=lambda line: (ORDER[line.line], line.since or "", line.access or "", line.words))
-        return tuple(found)
-
-    def decided(self) -> tuple[Line, ...]:
-        if not self.person.followed:
-            return ()
-        return tuple(
-            replace(line, decided=words)
-            for line in _catheter_long(self)
-            if not self._put_off(line) and (words := self._decided(line)) is not None
-        )
+        decided: list[Line] = []
+        put_off: list[Line] = []
+        for which, make in _LINES.items():
+            for line in make(self):
+                aside = self._put_off(line)
+                decision = None if aside is not None else self._decided(line)
+                if aside is not None:
+                    put_off.append(replace(line, put_off=self._aside_words(aside)))
+                elif decision is None:
+                    found.append(line)
+                elif which is ReminderLine.CATHETER_LONG:
+                    decided.append(replace(line, decided=decision))
+        for lines in (found, put_off):
+            lines.sort(key=lambda line: (ORDER[line.line], line.since or "", line.access or "", line.words))
+        return Rounds(tuple(found), tuple(decided), tuple(put_off))
 
     # --- What ends a line ---
 
-    def _put_off(self, line: Line) -> bool:
-        for one in self.folds.person.of("set-aside"):
+    def _put_off(self, line: Line) -> InForce | None:
+        """The newest entry by which a person set a line aside until today or later."""
+        for one in reversed(self.folds.person.of("set-aside")):
             fact = one.fact
             assert isinstance(fact, SetAside)
             if fact.line is not line.line or fact.until.latest_in(self.history.zone).date() < self.today:
@@ -293,8 +313,16 @@ class _Maker:
                 continue
             if line.line in URGENT and self._newer_than(line, one):
                 continue
-            return True
-        return False
+            return one
+        return None
+
+    def _aside_words(self, one: InForce) -> str:
+        fact = one.fact
+        assert isinstance(fact, SetAside)
+        person = one.entry.recorded_by.person
+        why = said(self.words, fact.why or fact.note)
+        words = f"set aside until {day_words(fact.until)} by {self.names(person) or person}"
+        return f"{words}: {why}" if why else f"{words}, reason not recorded"
 
     def _root_of(self, entry_id: str) -> str | None:
         return next((one.root for one in self.history.facts if one.entry.id == entry_id), None)

@@ -93,10 +93,15 @@ def ways_of(
     words: WordsOf,
     names: NamesOf = nobody,
     arrived: ArrivedOn | None = None,
+    *,
+    tell: bool = True,
 ) -> tuple[Way, ...]:
-    """Every referral of a patient with what came of it by a day, oldest first."""
+    """Every referral of a patient with what came of it by a day, oldest first.
+
+    Without `tell` no sentence of what was found is made, and `found` is empty: rounds ask only how each stands.
+    """
     return tuple(
-        _way(one, history, folds, today, words, names, arrived)
+        _way(one, history, folds, today, words, names, arrived, tell)
         for one in folds.person.of("referral")
         if isinstance(one.fact, Referral)
     )
@@ -110,6 +115,7 @@ def _way(
     words: WordsOf,
     names: NamesOf,
     arrived: ArrivedOn | None,
+    tell: bool,
 ) -> Way:
     fact = one.fact
     assert isinstance(fact, Referral)
@@ -122,11 +128,12 @@ def _way(
     elif bookings:
         standing = _standing(bookings[-1], today, zone)
     found: tuple[str, ...] = ()
-    if answer is not None:
+    if answer is not None and tell:
+        visit = answer.visit
         same = [
             other
             for other in history.facts
-            if other.root == answer.root or (answer.visit is not None and other.visit == answer.visit)
+            if other.root == answer.root or (visit is not None and other.visit == visit)
         ]
         found = tuple(sentence_of(other, words, names) for other in same)
     reported = confirmed = None
@@ -248,6 +255,8 @@ def standing_words(way: Way) -> str:
 
 
 def _first_finding(fact: Referral, history: History, zone: ZoneInfo) -> date | None:
+    if not fact.findings:
+        return None
     days = [
         day
         for one in history.facts

@@ -145,6 +145,14 @@ class Ledger:
         others = self._others(entries, {number}, sessions)
         return replace(history, merged=tuple(others)) if others else history
 
+    def with_sessions(self, history: History) -> History:
+        """A history that was opened without its sessions, with them; what was read of it is not read again."""
+        if history.merged:
+            return self.history(history.patient, sessions=True)
+        with self.db.reading():
+            sessions = self._stream(2 * number_of(history.patient) + 1)
+        return replace(history, entries=history.entries + tuple(sessions)) if sessions else history
+
     def _others(self, entries: Iterable[Entry], seen: set[int], sessions: bool) -> list[tuple[str, tuple[Entry, ...]]]:
         found: list[tuple[str, tuple[Entry, ...]]] = []
         if any(isinstance(entry.event, PatientsAreOne) for entry in entries):
