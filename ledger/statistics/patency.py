@@ -291,11 +291,12 @@ def compare(
         not_because = "there is only one group"
     elif any(entered):
         not_because = (
-            "some accesses came under observation late, and Gray's test as it is made here is not defined for that; "
-            "leave them out (met-late: left-out) or look at the curves with their intervals"
+            "some accesses came under observation late. The test keeps those who died or left at risk for as long as "
+            "they could have been watched, and for whoever came late nobody knows from when that would have been. "
+            "Leave them out (--choose met-late=left-out), or read the curves with their intervals"
         )
     else:
-        tested = gray(days, causes, names, cluster=list(columns.patient))
+        tested = gray(days, causes, names)
         if tested is None:
             not_because = "nothing happened"
     left_out = left_out_counts(Counter(one.why for one in found.left_out))

@@ -17,8 +17,19 @@ from numpy.typing import NDArray
 SIZES = [500, pytest.param(10_000, marks=pytest.mark.slow)]
 """Five hundred in every run, ten thousand with --full."""
 
+
+def _cmprsk_is_there() -> bool:
+    if shutil.which("Rscript") is None:
+        return False
+    asked = ["Rscript", "--vanilla", "-e", 'quit(status = !nzchar(system.file(package = "cmprsk")))']
+    return subprocess.run(asked, capture_output=True, timeout=60, check=False).returncode == 0
+
+
 needs_r = pytest.mark.skipif(
     shutil.which("Rscript") is None, reason="R is not installed here (Debian: r-cran-survival); CI has it"
+)
+needs_cmprsk = pytest.mark.skipif(
+    not _cmprsk_is_there(), reason="R's cmprsk is not installed here (Debian: r-cran-cmprsk); CI has it"
 )
 
 

@@ -20,11 +20,10 @@ from ledger.statistics.curves import (
     kaplan_meier,
     log_rank,
     mean_cumulative_count,
-    not_censored,
     poisson_limits,
     robust_rate_interval,
 )
-from tests.statistics.samples import SIZES, a_sample, in_r, needs_r
+from tests.statistics.samples import SIZES, a_sample, in_r, needs_cmprsk, needs_r
 
 # Freireich 1963, 6-mercaptopurine against placebo, weeks in remission. The data are from memory; their totals (42
 # people, 30 relapses, 541 person-weeks) were compared with grodri.github.io/survival/gehan on 2026-11-24.
@@ -352,66 +351,81 @@ def test_cumulative_incidence_agrees_with_r(size, late):
     assert_allclose(ours.surviving, theirs["left"], rtol=0, atol=1e-10)
 
 
-@needs_r
-@pytest.mark.parametrize("clustered", [False, True])
-def test_grays_test_agrees_with_the_robust_score_test_of_weighted_data_in_r(clustered):
-    # The data are expanded and weighted in R, within each group (finegray() with strata leaves out the days on which
-    # only another group had an event), and coxph gives the robust score test with Breslow's handling of ties.
-    sample = a_sample(500, 15)
-    patients = sample.patient if clustered else [str(number) for number in range(500)]
+IN_CMPRSK = "suppressMessages(library(cmprsk)); "
 
-    ours = gray(sample.days, sample.cause, sample.group, cluster=patients)
+
+@needs_cmprsk
+@pytest.mark.parametrize("size", SIZES)
+def test_grays_test_agrees_with_cmprsk(size):
+    sample = a_sample(size, 15)
+
+    lost = gray(sample.days, sample.cause, sample.group)
+    died = gray(sample.days, sample.cause, sample.group, of=2)
     theirs = in_r(
-        """
-        # Censorings are moved a little later, so that on one day events come first.
-        free <- lapply(split(d, d$g), function(x) {
-          f <- survfit(Surv(ifelse(cause == 0, day + 0.1, day), cause == 0) ~ 1, x)
-          stepfun(f$time, c(1, f$surv))
-        })
-        days <- sort(unique(d$day[d$cause == 1]))
-        rows <- lapply(seq_len(nrow(d)), function(i) {
-          x <- d[i, ]; t <- if (x$cause == 2) days else days[days <= x$day]
-          if (!length(t)) return(NULL)
-          w <- ifelse(t <= x$day, 1, free[[x$g]](t) / free[[x$g]](x$day))
-          data.frame(start=c(-1, days)[match(t, days)], stop=t, happened=x$cause == 1 & t == x$day, w=w,
-                     g=x$g, patient=x$patient)
-        })
-        w <- do.call(rbind, rows); w <- w[w$w > 0, ]
-        f <- coxph(Surv(start, stop, happened) ~ factor(g), w, weights=w, cluster=patient, ties="breslow")
-        say("robust", f$rscore)
+        IN_CMPRSK
+        + """
+        f <- cuminc(d$day, d$cause, d$g)$Tests
+        say("statistic", f[, 1]); say("p", f[, 2]); say("degrees", f[, 3])
         """,
         day=sample.days,
         cause=sample.cause,
         g=sample.group,
-        patient=patients,
     )
 
-    assert ours is not None
-    assert ours.degrees == 2
-    assert_allclose(ours.statistic, theirs["robust"][0], rtol=1e-8)
+    assert lost is not None
+    assert died is not None
+    assert [lost.degrees, died.degrees] == theirs["degrees"]
+    assert_allclose([lost.statistic, died.statistic], theirs["statistic"], rtol=1e-8)
+    assert_allclose([lost.p, died.p], theirs["p"], rtol=1e-8)
 
 
-@needs_r
-def test_the_weights_of_grays_test_are_those_of_rs_finegray():
-    sample = a_sample(500, 15)
+@needs_cmprsk
+def test_grays_test_agrees_with_cmprsk_on_small_samples_with_ties_and_groups_that_end_early():
+    draw = np.random.default_rng(17)
+    rows = []
+    for number in range(100):
+        size = int(draw.integers(8, 60))
+        days = draw.integers(0, int(draw.integers(3, 40)), size)
+        group = draw.integers(0, int(draw.integers(2, 5)), size)
+        if number % 3 == 0:
+            days = np.where(group == 0, days // 3, days)
+        rows += [
+            (number, int(a), int(b), f"g{c}") for a, b, c in zip(days, draw.integers(0, 3, size), group, strict=True)
+        ]
+
     theirs = in_r(
-        """
-        d$c <- factor(d$cause, 0:2); d$id <- seq_len(nrow(d))
-        w <- finegray(Surv(day, c) ~ id, d, etype="1"); w <- w[w$fgwt < 1, ]
-        say("id", w$id); say("stop", w$fgstop); say("weight", w$fgwt)
+        IN_CMPRSK
+        + """
+        one <- function(x) cuminc(x$day, factor(x$cause, 0:2), x$g, cencode=0)$Tests["1", 1]
+        say("statistic", sapply(split(d, d$sample), one))
         """,
-        day=sample.days,
-        cause=sample.cause,
+        sample=[row[0] for row in rows],
+        day=[row[1] for row in rows],
+        cause=[row[2] for row in rows],
+        g=[row[3] for row in rows],
     )
+    ours = []
+    for number in range(100):
+        mine = [row for row in rows if row[0] == number]
+        found = gray([row[1] for row in mine], [row[2] for row in mine], [row[3] for row in mine])
+        ours.append(-1.0 if found is None else found.statistic)
 
-    free = not_censored(sample.days.astype(float), sample.cause)
-    ours = [
-        float(free(stop) / free(float(sample.days[int(who) - 1])))
-        for who, stop in zip(theirs["id"], theirs["stop"], strict=True)
-    ]
+    # cmprsk says -1 where a covariance is singular; we leave out the direction about which nothing is known.
+    both = [(a, b) for a, b in zip(ours, theirs["statistic"], strict=True) if b != -1]
+    assert len(both) > 90
+    assert_allclose([a for a, _ in both], [b for _, b in both], rtol=1e-8, atol=1e-8)
 
-    assert len(ours) > 100
-    assert_allclose(ours, theirs["weight"], rtol=1e-10)
+
+def test_grays_test_knows_no_order_among_groups():
+    sample = a_sample(300, 18)
+    renamed = [{"g0": "z", "g1": "m", "g2": "a"}[name] for name in sample.group]
+
+    one, other = gray(sample.days, sample.cause, sample.group), gray(sample.days, sample.cause, renamed)
+
+    assert one is not None
+    assert other is not None
+    assert one.statistic == pytest.approx(other.statistic, rel=1e-10)
+    assert sum(group.observed for group in one.groups) == pytest.approx(sum(group.expected for group in one.groups))
 
 
 @needs_r
