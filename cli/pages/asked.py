@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from ledger.entries import Signature
     from ledger.people import Patient
     from ledger.store import Ledger
+    from ledger.store.papers import StoredReport
 
 
 @dataclass(kw_only=True)
@@ -85,13 +86,56 @@ class Asked:
         return one
 
     def may_see(self, patient: str) -> Patient:
-        """The patient with this id if whoever asks may see them; no look is noted. Raises NotFound."""
-        one = self.ledger.who.patient(patient)
-        if not self.who.sees_unit(one.unit):
-            raise NotFound(
-                f"There is no patient {one.id} that you may see.", "Look for them again, or ask whoever keeps accounts."
-            )
-        return one
+        """The patient with this id if whoever asks may see them; no look is noted.
+
+        Raises NotFound in the same words for a patient of a foreign unit as for none, and notes what was refused.
+        """
+        from ledger.store.who import number_of, patient_id
+
+        wanted = patient_id(number_of(patient))
+        if wanted in self.ledger.who:
+            one = self.ledger.who.patient(wanted)
+            if self.who.sees_unit(one.unit):
+                return one
+            self.note("refused", patient=wanted)
+        raise NotFound(
+            f"There is no patient {wanted} that you may see.",
+            "Look for them with Find, or ask whoever keeps the accounts.",
+        )
+
+    def owner(self, access: str | None = None, *, did: str = "page") -> Patient:
+        """The patient whose access the path (or this id) names, if whoever asks may see them. The look is noted.
+
+        Raises NotFound in the same words for an access of a foreign unit's patient as for none.
+        """
+        named = access if access is not None else self.path("access")
+        owner = self.ledger.owner_of(named)
+        if owner is None or not self._sees(owner):
+            raise NotFound("There is no such access that you may see.", "Begin with the patient: look with Find.")
+        return self.patient(owner, did=did)
+
+    def report(self, named: str | None = None, *, did: str = "report") -> StoredReport:
+        """The report that the path (or this id) names, if whoever asks may see it. The look is noted.
+
+        A report that nobody has matched to a patient may be seen by whoever may open the page. Raises NotFound in the
+        same words for a report about a foreign unit's patient as for none.
+        """
+        wanted = named if named is not None else self.path("report")
+        refused = NotFound("There is no such report that you may see.", "Look in the list of reports.")
+        if not self.ledger.papers.holds(wanted):
+            raise refused
+        found = self.ledger.papers.report(wanted)
+        if found.patient is not None and not self._sees(found.patient):
+            raise refused
+        self.note(did, patient=found.patient, about=found.id)
+        return found
+
+    def _sees(self, patient: str) -> bool:
+        """Whether this patient exists for whoever asks; a patient who does not is noted as refused."""
+        if self.who.sees_unit(self.ledger.who.patient(patient).unit):
+            return True
+        self.note("refused", patient=patient)
+        return False
 
     def history(self, patient: str) -> History:
         """The history of a patient, sessions included; as of and as known on the days that the query names."""

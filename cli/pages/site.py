@@ -17,13 +17,19 @@ MODULES = ("cli.pages.entering", "cli.pages.finding")
 
 @dataclass(frozen=True)
 class Page:
-    """One path and what answers it. `menu` is its name in the menu, where it stands there."""
+    """One path and what answers it. `menu` is its name in the menu, where it stands there.
+
+    In a path `{patient}`, `{access}`, `{report}` and `{entry}` (such as P0007.12) are what they say, and the tests fill
+    them from the demonstration. A page with anything else in its path, or that shows different things by its query,
+    names in `examples` what the tests are to open: `("/numbers/patency?unit=all", "/patient/{patient}?as_of=2025")`.
+    """
 
     path: str
     answer: Callable[[Asked], Response]
     right: Right
     methods: tuple[str, ...] = ("GET",)
     menu: str = ""
+    examples: tuple[str, ...] = ()
     without_form_token: bool = False
     """Only for what cannot have one: the first form before anybody is signed in has a token of its own kind."""
 

@@ -2,10 +2,14 @@
 
 `desk` is a copy of the demo for one test, `asking(...)` a signed-in client without a browser, `served` the same pages
 on a port of this machine, `tab` a browser tab that fails the test on a console error or a request to elsewhere.
+`axe(page)` fails on what axe-core finds serious or critical, `fits(page)` on a page that is wider than its window.
+`opening.py` lists every path that there is.
 """
 
 from __future__ import annotations
 
+import json
+import os
 import shutil
 import socket
 import sqlite3
@@ -34,7 +38,23 @@ CHROMIUM = "/usr/bin/chromium"
 DAY = date(2026, 11, 20)
 """The day on which the demo is looked at."""
 
+WIDTHS = (360, 768, 1440)
+"""A telephone, a tablet at the chair, an old PC: no page is wider than its window."""
+
 EVERY_ROLE = frozenset(Role)
+
+NODE_MODULES = Path(
+    os.environ.get("ACCESS_LEDGER_NODE_MODULES") or Path.home() / ".cache" / "access-ledger" / "node_modules"
+)
+"""Where the packages of the npm registry stand that tests need: `npm install axe-core oidc-provider`."""
+
+
+def node_package(name: str) -> Path:
+    """The folder of a package from the npm registry. Skips the test on a machine that has not got it."""
+    found = NODE_MODULES / name
+    if not found.is_dir():
+        pytest.skip(f"the npm package {name} is not installed here (see ACCESS_LEDGER_NODE_MODULES)")
+    return found
 
 
 @dataclass
@@ -170,3 +190,56 @@ def tab(browser: Browser, desk: Desk, served: str) -> Iterator[Callable[..., Pag
     for context in contexts:
         context.close()
     assert not wrong, wrong
+
+
+@pytest.fixture(scope="session")
+def axe_source() -> str:
+    """axe-core, https://github.com/dequelabs/axe-core, as one script."""
+    return (node_package("axe-core") / "axe.min.js").read_text("utf-8")
+
+
+@pytest.fixture
+def axe(axe_source: str) -> Callable[[Page], None]:
+    """Fails when axe-core finds a serious or critical issue: `axe(page)`. The page is left as it was."""
+
+    def look(page: Page) -> None:
+        # Evaluated through the debugger's own world, so that the page's content policy stays as strict as it is.
+        found: list[dict[str, Any]] = page.evaluate(
+            f"async () => {{ {axe_source}; const seen = await axe.run(document); return seen.violations; }}"
+        )
+        bad = [
+            f"{one['id']} ({one['impact']}): {one['help']} — {[node['html'][:160] for node in one['nodes'][:4]]}"
+            for one in found
+            if one["impact"] in ("serious", "critical")
+        ]
+        assert not bad, f"{page.url}\n" + "\n".join(bad)
+
+    return look
+
+
+@pytest.fixture
+def fits() -> Callable[[Page], None]:
+    """Fails when a page is wider than its window at one of the widths: `fits(page)`."""
+
+    def look(page: Page) -> None:
+        before = page.viewport_size
+        wide = []
+        for width in WIDTHS:
+            page.set_viewport_size({"width": width, "height": 900})
+            over = page.evaluate(
+                """() => {
+                    const room = document.documentElement.clientWidth;
+                    if (document.documentElement.scrollWidth <= room) return null;
+                    const out = [...document.body.querySelectorAll("*")].filter(
+                        (one) => one.getBoundingClientRect().right > room + 1
+                    );
+                    return out.slice(0, 4).map((one) => one.outerHTML.slice(0, 120));
+                }"""
+            )
+            if over is not None:
+                wide.append(f"{width} px: {json.dumps(over)}")
+        if before is not None:
+            page.set_viewport_size(before)
+        assert not wide, f"{page.url} is wider than its window\n" + "\n".join(wide)
+
+    return look
