@@ -23,7 +23,6 @@ from ledger.errors import Doubt, LedgerError, NotFound, WrongInput
 
 if TYPE_CHECKING:
     from ledger.chronology import History
-    from ledger.dates import PartialDate
     from ledger.entries import Draft, Entry, Signature
     from ledger.events import Event
     from ledger.store import Appended, Ledger
@@ -155,7 +154,7 @@ def _record_one(
         with ledger.db.writing():
             event = event_from(kind, typed, ledger, history, today)
             if isinstance(event, PatientsAreOne):
-                careful = _is_one_person(ledger, one, event.other)
+                careful = ledger.who.one_person(one, event.other)
             draft = _draft(one, event)
             appended = ledger.append(history, [draft], by=signature, anew=anew)
         after = ledger.history(one, sessions=True)
@@ -167,26 +166,6 @@ def _record_one(
             say.next_steps(
                 (f"access-ledger report confirm {event.report[:10]}", f"go through it for {event.to_patient}")
             )
-
-
-def _is_one_person(ledger: Ledger, patient: str, other: str) -> list[Doubt]:
-    """What speaks against two records being of one person. Raises WrongInput where the birth dates disagree."""
-    from ledger.matching import names_could_be_one
-
-    one, two = ledger.who.patient(patient), ledger.who.patient(other)
-    if one.birth_date and two.birth_date and not _could_be_one_day(one.birth_date, two.birth_date):
-        raise WrongInput(
-            f"{one.id} and {two.id} are recorded with different birth dates, so they are not taken for one person.",
-            "If one of the dates is wrong, put it right first with `access-ledger patient change`.",
-        )
-    if one.name and two.name and not names_could_be_one(one.name, two.name):
-        words = f"{one.id} and {two.id} are recorded under different names. Look once more whether they are one person."
-        return [Doubt(code="names-differ", words=words)]
-    return []
-
-
-def _could_be_one_day(one: PartialDate, two: PartialDate) -> bool:
-    return one.earliest <= two.latest and two.earliest <= one.latest
 
 
 def _new_doubts(before: History, after: History) -> list[Doubt]:

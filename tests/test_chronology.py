@@ -10,7 +10,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 
 from ledger.admission import doubts_of
@@ -138,6 +138,27 @@ def test_of_each_fact_at_most_one_entry_is_in_force(history: History):
     roots = Counter(one.root for one in effective(history.entries))
 
     assert all(number == 1 for number in roots.values())
+
+
+@given(st.lists(st.tuples(st.booleans(), st.integers(0, 30)), min_size=4, max_size=14))
+@example([(True, 0), (False, 1), (True, 0), (False, 2)])
+def test_no_way_of_correcting_and_retracting_leaves_one_fact_said_twice(told: list[tuple[bool, int]]):
+    """One creation, and then anything that admission lets through: an earlier correction that is brought back after
+    another took its place is the way by which two would hold at once."""
+    recorder = Recorder(LONDON)
+    assert recorder.add(fistula("2020-03-01"))
+    root = recorder.history.entries[0].id
+
+    for step, (corrects, place) in enumerate(told):
+        named = recorder.history.entries[place % len(recorder.history.entries)].id
+        if corrects:
+            to = fistula(f"2020-03-{step + 2:02d}")
+            change = {"corrects": named, "root": root, "to": event_to_dict(to), "happened": to.happened}
+            recorder.add(happening("correction", **change))
+        else:
+            recorder.add(happening("retraction", "2026-01-10", retracts=named))
+
+        assert len(effective(recorder.history.entries)) <= 1
 
 
 @given(admitted_histories(changes=6))

@@ -1,10 +1,10 @@
 """The whole ledger as a file of JSON lines, and back into an empty one (`entries dump`, `entries restore`).
 
 The first line says the format and the organisation; then units, centres, people,
-patients, texts, originals and reports; then each entry with its stream, version, exact
-bytes and hash; the last line counts them. Restoring keeps times, persons and hashes,
-and verifies the chain; read models are rebuilt. With `words=False` names, numbers and
-texts are left out and the chain still verifies.
+patients, texts, originals, reports and the saved mappings of session lists; then each
+entry with its stream, version, exact bytes and hash; the last line counts them. Restoring
+keeps times, persons and hashes, and verifies the chain; read models are rebuilt. With
+`words=False` names, numbers and texts are left out and the chain still verifies.
 """
 
 from __future__ import annotations
@@ -96,6 +96,11 @@ def _lines(ledger: Ledger, words: bool) -> Iterator[dict[str, Any]]:
                 for name in _WORDS.get(what, ()):
                     values.pop(name, None)
             yield {what: values}
+    # Columns of a list name nobody, so they stay in a copy without words.
+    for name, columns in ledger.db.execute(
+        "SELECT key, value FROM meta WHERE key LIKE ? ORDER BY key", (schema.SESSION_COLUMNS + "%",)
+    ).fetchall():
+        yield {"session-columns": {"name": name.removeprefix(schema.SESSION_COLUMNS), "columns": orjson.loads(columns)}}
     cursor = ledger.db.streaming_cursor()
     cursor.execute(
         ledger.db.sql("SELECT stream, version, body, hash FROM entries WHERE org=? ORDER BY stream, version"),
@@ -169,6 +174,15 @@ class _Restorer:
             self._begin(found)
         elif what == "entry":
             self._entry(*found["entry"])
+        elif what == "session-columns":
+            kept = found[what]
+            self.ledger.db.execute(
+                "INSERT INTO meta (key, value) VALUES (?,?) ON CONFLICT (key) DO UPDATE SET value=excluded.value",
+                (
+                    schema.SESSION_COLUMNS + kept["name"],
+                    orjson.dumps(kept["columns"], option=orjson.OPT_INDENT_2).decode(),
+                ),
+            )
         else:
             table = _TABLES[what]
             values: dict[str, Any] = {str(column.name): None for column in table.columns}

@@ -23,6 +23,7 @@ from ledger.chronology import CLOSES, History
 from ledger.dates import PartialDate
 from ledger.entries import NO_EVIDENCE, Draft, Signature, entry_id_of, validated
 from ledger.errors import LedgerError
+from ledger.events import PatientsAreOne
 from ledger.evidence import Evidence, Quote
 from ledger.store.ledger import Ledger
 from ledger.store.who import number_of, patient_id
@@ -268,6 +269,9 @@ class _Loader:
         for line in lines:
             try:
                 draft = self._draft(line, patient)
+                if isinstance(draft.event, PatientsAreOne) and draft.event.other in self.ledger.who:
+                    # As when they are joined by hand: other birth dates are refused, other names are a doubt.
+                    self.done.doubts += len(self.ledger.who.one_person(patient, draft.event.other))
             except _Unresolved as missing:
                 line.problem = f"It refers to the label {missing.label}, which no line before or after it carries."
                 line.remedy = "Give the line that it means that label."

@@ -27,6 +27,9 @@ from sqlalchemy import (
 
 SCHEMA_FORMAT = "1"
 
+SESSION_COLUMNS = "session-columns:"
+"""How the keys begin under which `meta` keeps the mappings of session lists (`ledger.store.sessions`)."""
+
 metadata = MetaData()
 
 

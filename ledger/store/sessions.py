@@ -21,6 +21,7 @@ from ledger.dates import PartialDate
 from ledger.entries import Draft, Entry, Signature, entry_id_of, validated
 from ledger.errors import LedgerError, NotFound, WrongInput
 from ledger.matching import names_could_be_one
+from ledger.store.schema import SESSION_COLUMNS
 
 if TYPE_CHECKING:
     from ledger.people import Patient
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
 BATCH_ROWS = 5_000
 
 _OPENS = frozenset({"creation", "catheter-placed", "access-known"})
-_KEY = "session-columns:"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -312,13 +312,13 @@ def save_columns(ledger: Ledger, mapping: SessionColumns) -> None:
     with ledger.db.writing():
         ledger.db.execute(
             "INSERT INTO meta (key, value) VALUES (?,?) ON CONFLICT (key) DO UPDATE SET value=excluded.value",
-            (_KEY + mapping.name, mapping.to_json().decode()),
+            (SESSION_COLUMNS + mapping.name, mapping.to_json().decode()),
         )
 
 
 def saved_columns(ledger: Ledger, name: str) -> SessionColumns:
     """The mapping that was saved under a name. Raises NotFound."""
-    row = ledger.db.execute("SELECT value FROM meta WHERE key=?", (_KEY + name,)).fetchone()
+    row = ledger.db.execute("SELECT value FROM meta WHERE key=?", (SESSION_COLUMNS + name,)).fetchone()
     if row is None:
         there = ", ".join(names_of_columns(ledger)) or "none yet"
         raise NotFound(
@@ -330,5 +330,5 @@ def saved_columns(ledger: Ledger, name: str) -> SessionColumns:
 
 def names_of_columns(ledger: Ledger) -> list[str]:
     """The names of the mappings that are saved."""
-    rows = ledger.db.execute("SELECT key FROM meta WHERE key LIKE ? ORDER BY key", (_KEY + "%",)).fetchall()
-    return [row[0].removeprefix(_KEY) for row in rows]
+    rows = ledger.db.execute("SELECT key FROM meta WHERE key LIKE ? ORDER BY key", (SESSION_COLUMNS + "%",)).fetchall()
+    return [row[0].removeprefix(SESSION_COLUMNS) for row in rows]

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import delete, func, insert, select, update
 
 from ledger.dates import PartialDate
-from ledger.errors import NotFound, WrongInput
+from ledger.errors import Doubt, NotFound, WrongInput
 from ledger.people import Centre, Identifier, Patient, Person, Unit
 from ledger.store import schema
 from ledger.store.database import Database
@@ -37,6 +37,10 @@ def name_key(name: str) -> str:
     """A name folded for finding: no case, no accents, no punctuation, its words in alphabetical order."""
     plain = "".join(c for c in unicodedata.normalize("NFKD", name.casefold()) if not unicodedata.combining(c))
     return " ".join(sorted(re.findall(r"\w+", plain)))
+
+
+def _could_be_one_day(one: PartialDate, two: PartialDate) -> bool:
+    return one.earliest <= two.latest and two.earliest <= one.latest
 
 
 class Who:
@@ -106,6 +110,24 @@ class Who:
             i = schema.identifiers
             self._db.core.execute(delete(i).where(i.c.org == self._org, i.c.patient == number))
             self._write_identifiers(number, patient.identifiers)
+
+    def one_person(self, patient: str, other: str) -> list[Doubt]:
+        """What speaks against two records being of one person, before they are joined.
+
+        Raises NotFound, and WrongInput where the birth dates disagree under every reading.
+        """
+        from ledger.matching import names_could_be_one
+
+        one, two = self.patient(patient), self.patient(other)
+        if one.birth_date and two.birth_date and not _could_be_one_day(one.birth_date, two.birth_date):
+            raise WrongInput(
+                f"{one.id} and {two.id} are recorded with different birth dates, so they are not taken for one person.",
+                "If one of the dates is wrong, put it right first with `access-ledger patient change`.",
+            )
+        if one.name and two.name and not names_could_be_one(one.name, two.name):
+            words = f"{one.id} and {two.id} are recorded under different names. Look once more whether they are one."
+            return [Doubt(code="names-differ", words=words)]
+        return []
 
     def _write_identifiers(self, number: int, identifiers: Sequence[Identifier]) -> None:
         if identifiers:
@@ -196,6 +218,10 @@ class Who:
         numbers = [row[0] for row in self._db.core.execute(wanted.order_by(t.c.number))]
         for start in range(0, len(numbers), 500):
             yield from self._read(numbers[start : start + 500])
+
+    def with_numbers(self, numbers: Sequence[int]) -> Iterator[Patient]:
+        """The patients with these numbers, in this order; one that there is not is left out."""
+        return self._read(numbers)
 
     def _read(self, numbers: Sequence[int]) -> Iterator[Patient]:
         if not numbers:

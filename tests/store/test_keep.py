@@ -8,11 +8,13 @@ from typing import Any
 import orjson
 import pytest
 
+from ledger.arrival.sessions import SessionColumn, SessionColumns
 from ledger.entries import Signature
 from ledger.errors import NotTrusted, WrongInput
 from ledger.store import Ledger, open_ledger
 from ledger.store.dump import dump, restore
 from ledger.store.load import load
+from ledger.store.sessions import save_columns, saved_columns
 from ledger.store.trust import verify
 from ledger.store.upkeep import backup, rebuild
 from tests.lives import happening
@@ -114,6 +116,33 @@ def test_a_dump_brings_back_the_same_ledger(ledger: Ledger, patient: str, tmp_pa
         dump(new, tmp_path / "again.jsonl")
 
     assert (tmp_path / "again.jsonl").read_bytes() == (tmp_path / "dump.jsonl").read_bytes()
+
+
+@pytest.mark.parametrize("words", [True, False])
+def test_a_dump_carries_the_saved_mappings_of_session_lists(
+    ledger: Ledger, patient: str, tmp_path: Path, words: bool
+) -> None:
+    columns = (SessionColumn(heading="No.", use="patient"), SessionColumn(heading="Day", use="day"))
+    mapping = SessionColumns(name="Invented list", columns=columns, dates="day-first")
+    save_columns(ledger, mapping)
+    dump(ledger, tmp_path / "dump.jsonl", words=words)
+
+    with open_ledger(tmp_path / "new.sqlite", create=True) as new:
+        restore(new, (tmp_path / "dump.jsonl").open("rb"))
+
+        assert saved_columns(new, "Invented list") == mapping
+
+
+def test_a_file_joins_two_records_only_if_their_birth_dates_agree(ledger: Ledger, patient: str) -> None:
+    other = ledger.who.add_patient(name="Quillon Ashgrove", birth_date="1960-02-03", invented=True).id
+    alike = ledger.who.add_patient(name="Maud Vellacott", birth_date="1950-02", invented=True).id
+    joined = {"kind": "patients-are-one", "happened": "2025-01-06"}
+
+    loaded = load(ledger, lines({"event": {**joined, "other": other}}, {"event": {**joined, "other": alike}}), by=BY)
+
+    assert [(one.line, "birth dates" in one.problem) for one in loaded.refused] == [(1, True)]
+    assert (loaded.added, loaded.doubts) == (1, 1)  # the names differ
+    assert [known for known, _ in ledger.history(patient).merged] == [alike]
 
 
 def test_a_dump_without_words_has_none_and_verifies(ledger: Ledger, patient: str, tmp_path: Path) -> None:
