@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from sqlalchemy import delete, update
 
@@ -25,6 +26,9 @@ from ledger.store.ledger import PUT_OWNER, Ledger, read_model, trusted
 from ledger.store.who import number_of, patient_id
 
 BATCH = 2000
+
+AUDIT_LOCK = 7204931150414
+"""PostgreSQL's lock for whoever writes to the audit."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -191,19 +195,32 @@ def erase(ledger: Ledger, patient: str) -> int:
 
 def note(ledger: Ledger, did: str, *, person: str | None, patient: str | None = None, about: str | None = None) -> None:
     """Adds a line to the audit: who did or looked at what. Ids only."""
+    note_all(ledger, [Noted(instant_text(ledger.clock()), person, did, patient, about)])
+
+
+class Noted(NamedTuple):
+    """A line of the audit that is to be written: when, who, what, of whom."""
+
+    at: str
+    person: str | None
+    did: str
+    patient: str | None = None
+    about: str | None = None
+
+
+def note_all(ledger: Ledger, lines: Sequence[Noted]) -> None:
+    """Adds lines to the audit in one transaction."""
     with ledger.db.writing():
+        if ledger.db.is_postgres:
+            # Two who write at once would take the same number; they wait for each other until the transaction ends.
+            ledger.db.execute("SELECT pg_advisory_xact_lock(?)", (AUDIT_LOCK,))
         newest = ledger.db.execute("SELECT MAX(number) FROM audit WHERE org=?", (ledger.org,)).fetchone()[0]
-        ledger.db.execute(
+        ledger.db.executemany(
             "INSERT INTO audit (org, number, at, person, did, patient, about) VALUES (?,?,?,?,?,?,?)",
-            (
-                ledger.org,
-                (newest or 0) + 1,
-                instant_text(ledger.clock()),
-                person,
-                did,
-                None if patient is None else number_of(patient),
-                about,
-            ),
+            [
+                (ledger.org, number, one.at, one.person, one.did, one.patient and number_of(one.patient), one.about)
+                for number, one in enumerate(lines, (newest or 0) + 1)
+            ],
         )
 
 
