@@ -1,4 +1,7 @@
-"""Patients: add, list, show, change, erase. Who they are, not what happened to them."""
+"""Patients: add, list, show, change, erase. Who they are, not what happened to them.
+
+What somebody else proposes to change has a module of its own, `cli.proposals`.
+"""
 
 from __future__ import annotations
 
@@ -33,6 +36,9 @@ patients = a_group(
         "list": Later("cli.patients:list_patients", "The patients of this ledger, or those who fit."),
         "show": Later("cli.patients:show", "Who a patient is, and what is in the ledger about them."),
         "change": Later("cli.patients:change", "Change what is known of who a patient is."),
+        "proposals": Later("cli.proposals:proposals", "Changes and joins that the hospital proposes, to be settled."),
+        "accept": Later("cli.proposals:accept_proposal", "Do what such a proposal says."),
+        "dismiss": Later("cli.proposals:dismiss_proposal", "Put such a proposal aside for good."),
         "erase": Later("cli.patients:erase", "Erase who a patient is and every word kept about them."),
     },
     help="Patients. Their names and numbers stand apart from the entries, and can be erased.",
@@ -201,6 +207,7 @@ def show(
     from dataclasses import asdict
 
     from ledger.projections.rows import row_from_dict
+    from ledger.settling import kept_proposals
     from ledger.store.upkeep import note
 
     with opened(ledger) as found:
@@ -209,6 +216,7 @@ def show(
         history = found.history(one.id)
         rows = [asdict(row_from_dict(row)) for _, theirs in access_rows(found, one.id) for row in theirs]
         reports = list(found.papers.reports(patient=one.id))
+        proposed = [kept.name for kept in kept_proposals(found, patient=one.id)]
         note(found, "patient show", person=by, patient=one.id)
     if as_json:
         say.as_json(
@@ -218,6 +226,7 @@ def show(
                 "version": history.version,
                 "accesses": rows,
                 "reports": [{"id": report.id, "state": report.state} for report in reports],
+                "proposals": proposed,
             }
         )
         return
@@ -246,6 +255,8 @@ def show(
         f"{say.counted(len(history.entries), 'entry', 'entries')}, {say.counted(len(reports), 'report')}"
         + (f", of which {waiting} wait{'s' if waiting == 1 else ''} to be confirmed." if waiting else ".")
     )
+    if proposed:
+        say.next_steps((f"access-ledger patient proposals {one.id}", "the hospital says otherwise who this is"))
 
 
 def change(
@@ -327,6 +338,7 @@ def erase(
     """
     from fhir_mapping.outbox import forget_words
     from ledger.errors import WrongInput
+    from ledger.settling import forget
     from ledger.store.upkeep import erase as erase_words
     from ledger.store.upkeep import note
 
@@ -349,6 +361,7 @@ def erase(
                 raise WrongInput("That is not the id; nothing was erased.", "Begin again if you are sure.")
         # First, since erasing cleans the file of what was emptied before.
         forget_words(found, one.id)
+        forget(found, one.id)
         emptied = erase_words(found, one.id)
         note(found, "patient erase", person=person, patient=one.id)
     if as_json:

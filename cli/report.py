@@ -233,6 +233,7 @@ def list_reports(
     as_json: JsonOption = False,
 ) -> None:
     """The reports of this ledger, waiting ones first."""
+    from ledger.settling import kept_proposals
     from ledger.store.papers import CONFIRMED, DISMISSED, UNREADABLE, WAITING
 
     states = (WAITING, UNREADABLE, CONFIRMED, DISMISSED)
@@ -242,6 +243,7 @@ def list_reports(
         one = the_patient(found, patient).id if patient else None
         there = list(found.papers.reports(state=state, patient=one))
         same = _told_twice(found, there)
+        proposed = len(kept_proposals(found, patient=one))
     there.sort(key=lambda report: (states.index(report.state), report.patient is not None))
     if as_json:
         say.as_json(
@@ -258,6 +260,10 @@ def list_reports(
             }
         )
         return
+    if proposed:
+        wait = "waits" if proposed == 1 else "wait"
+        say.out(f"{say.counted(proposed, 'proposal')} about patients {wait}: access-ledger patient proposals")
+        say.out()
     if not there:
         say.out("No reports." if state or patient else "No reports yet. Bring some in with `report import FOLDER`.")
         return

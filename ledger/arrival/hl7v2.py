@@ -164,7 +164,9 @@ def messages_in(original: bytes) -> tuple[list[bytes], int | None]:
     source = original.removeprefix(b"\xef\xbb\xbf").translate(None, _MLLP)
     starts = [found.start() for found in re.finditer(rb"(?:^|(?<=[\r\n]))MSH[^\w\s]", source)]
     said: int | None = None
-    messages = []
+    messages: list[bytes] = []
+    if not starts:
+        return messages, said
     for start, end in zip(starts, [*starts[1:], len(source)], strict=True):
         raw = source[start:end]
         trailer = re.search(rb"(?:^|[\r\n])(?:BTS|FTS|BHS|FHS)[^\w\s]", raw)
@@ -322,7 +324,7 @@ def _documents_of(message: Message, limits: Limits) -> Iterator[Document | Refus
         "message_id": message.value(header, 10),
         "encoding": message.encoding,
     }
-    clues = _clues_of(message)
+    clues = clues_of(message)
     if kind == "MDM":
         groups = [(_txa_envelope(message, event), [*_after(message, "TXA")])]
     elif kind == "ORU":
@@ -579,7 +581,8 @@ _NOT_THE_PATIENTS = frozenset({"AN", "VN", "SS", "DL", "BA", "BC", "BR", "MA", "
 """Types of number that are a visit's, an account's, an insurer's or a state's; never used to match."""
 
 
-def _clues_of(message: Message) -> PatientClues:
+def clues_of(message: Message) -> PatientClues:
+    """What PID says of who the patient is."""
     fields = message.first("PID")
     if fields is None:
         return PatientClues(doubts=(Doubt(code="no-patient-segment", words="The message names no patient (no PID)."),))
@@ -590,7 +593,7 @@ def _clues_of(message: Message) -> PatientClues:
     identifiers: list[IdentifierClue] = []
     for number in (3, 2):
         for repetition in message.repetitions(fields, number):
-            one = _identifier(message, repetition, f"PID-{number}")
+            one = identifier_clue(message, repetition, f"PID-{number}")
             if one is not None and one.value not in {other.value for other in identifiers}:
                 identifiers.append(one)
     said = message.value(fields, 7)
@@ -600,11 +603,12 @@ def _clues_of(message: Message) -> PatientClues:
         births = (BirthDateClue(as_said=said, readings=(PartialDate(born[:10]),), source="PID-7"),)
     sex = {"F": "female", "M": "male", "O": "other", "A": "other"}.get(message.value(fields, 8) or "")
     return PatientClues(
-        identifiers=tuple(identifiers), names=tuple(_names(message, fields)), birth_dates=births, sex=sex
+        identifiers=tuple(identifiers), names=tuple(name_clue(message, fields, 5, "PID-5")), birth_dates=births, sex=sex
     )
 
 
-def _identifier(message: Message, repetition: str, source: str) -> IdentifierClue | None:
+def identifier_clue(message: Message, repetition: str, source: str) -> IdentifierClue | None:
+    """One number of a patient (CX); None for a number of a visit, an account or the state."""
     components = message.components(repetition)
     value, type_code = message.part(components, 1), message.part(components, 5)
     if value is None or type_code in _NOT_THE_PATIENTS:
@@ -623,9 +627,9 @@ def _identifier(message: Message, repetition: str, source: str) -> IdentifierClu
     return IdentifierClue(value=value, source=source, system=system, label=type_code, assigner=assigner or None)
 
 
-def _names(message: Message, fields: tuple[str, ...]) -> Iterator[NameClue]:
+def name_clue(message: Message, fields: tuple[str, ...], number: int, source: str) -> Iterator[NameClue]:
     """The legal or first name; aliases and maiden names are other names of the same person, and would only confuse."""
-    repetitions = [message.components(one) for one in message.repetitions(fields, 5)]
+    repetitions = [message.components(one) for one in message.repetitions(fields, number)]
     chosen = next((one for one in repetitions if message.part(one, 7) == "L"), repetitions[0] if repetitions else None)
     if chosen is None:
         return
@@ -633,4 +637,4 @@ def _names(message: Message, fields: tuple[str, ...]) -> Iterator[NameClue]:
     given = " ".join(one for one in (message.part(chosen, 2), message.part(chosen, 3)) if one) or None
     if family or given:
         text = ", ".join(one for one in (family, given) if one)
-        yield NameClue(text=text, source="PID-5", family=family, given=given)
+        yield NameClue(text=text, source=source, family=family, given=given)
