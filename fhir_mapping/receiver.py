@@ -26,15 +26,17 @@ from fhir_mapping.details import (
     said_date,
     specs_of,
 )
-from fhir_mapping.elements import Element, Resource
+from fhir_mapping.elements import Element, Resource, written
 from fhir_mapping.observations import VALUE_FIELDS
+from fhir_mapping.retelling import MOST_QUOTES, retold
 from fhir_mapping.sender import is_in_error
 from fhir_mapping.site import Site, WordsOf
 from ledger.chronology import History, entry_in_force_for
 from ledger.entries import Draft, Entry, Signature, entry_id_of, event_to_dict, fact_of, validated, words_in
 from ledger.events import FACT_KINDS, KINDS, Event, Fact, Words
-from ledger.evidence import Quote
+from ledger.evidence import Evidence, Quote
 from ledger.store import Ledger
+from ledger.store.papers import CONFIRMED
 
 REFERRING = ("findings", "cultures", "referral", "about")
 """Fields that hold ids of other entries; these change when entries come into another ledger."""
@@ -72,6 +74,7 @@ class ReceivedFact:
     """One fact that came in: whose identifier it bears, what it says (plain JSON), and of whom.
 
     `said` is None where the sender takes it back; `subjects` are the identifiers of the patient, as (system, value).
+    `resources` are those that tell it: the one that speaks for the entry first, then its parts.
     """
 
     namespace: str
@@ -79,6 +82,7 @@ class ReceivedFact:
     kind: str
     said: dict[str, Any] | None
     subjects: tuple[tuple[str, str], ...]
+    resources: tuple[Resource, ...] = field(default=(), compare=False, repr=False)
 
 
 @dataclass
@@ -178,6 +182,7 @@ def received_from(
                 kind=kind,
                 said=said,
                 subjects=subjects,
+                resources=(resource, *parts.get(key, ())),
             )
         )
     return done
@@ -429,7 +434,10 @@ def _proposal(what: What, one: ReceivedFact, patient: str, event: Any) -> Propos
 def take_over(
     ledger: Ledger, proposals: Iterable[Proposal], by: Signature, kept: KeptWords
 ) -> tuple[int, list[tuple[Proposal, str]]]:
-    """Records proposals. Gives how many went in, and those that admission refused, with its reason."""
+    """Records proposals. Gives how many went in, and those that admission refused, with its reason.
+
+    The resources are kept as a report of each patient, and every entry rests on what they say.
+    """
     added = 0
     refused: list[tuple[Proposal, str]] = []
     by_patient: dict[str, list[Proposal]] = {}
@@ -438,18 +446,54 @@ def take_over(
             draft = replace(one.draft, event=kept.settled(one.draft.event, ledger, one.patient))
             by_patient.setdefault(one.patient, []).append(replace(one, draft=draft))
     for patient, ones in by_patient.items():
-        waiting = ones
-        # What was refused because something else was not there yet may go in after it.
-        while waiting:
-            done = ledger.append(patient, [one.draft for one in waiting if one.draft], by=by, partly=True)
-            added += len(done.entries)
-            turned_down = {id(draft): refusal for draft, refusal in done.refused}
-            left = [one for one in waiting if id(one.draft) in turned_down]
-            if not done.entries or not left:
-                refused += [(one, turned_down[id(one.draft)].problem) for one in left]
-                break
-            waiting = left
+        with ledger.db.writing():
+            waiting = _resting_on_resources(ledger, patient, ones)
+            # What was refused because something else was not there yet may go in after it.
+            while waiting:
+                done = ledger.append(patient, [one.draft for one in waiting if one.draft], by=by, partly=True)
+                added += len(done.entries)
+                turned_down = {id(draft): refusal for draft, refusal in done.refused}
+                left = [one for one in waiting if id(one.draft) in turned_down]
+                if not done.entries or not left:
+                    refused += [(one, turned_down[id(one.draft)].problem) for one in left]
+                    break
+                waiting = left
     return added, refused
+
+
+def _resting_on_resources(ledger: Ledger, patient: str, ones: list[Proposal]) -> list[Proposal]:
+    """Keeps the resources of a patient's proposals as one report, and lets each draft quote its own."""
+    telling = [resource for one in ones for resource in one.received.resources]
+    if not telling:
+        return ones
+    whole = {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": _bare(one)} for one in telling]}
+    told = retold(telling)
+    report, _ = ledger.papers.keep_report(
+        written(whole),
+        told.text,
+        patient=patient,
+        file_name="received.json",
+        media_type="application/fhir+json",
+        state=CONFIRMED,
+        envelope={
+            "envelope": {"form": "fhir-json", "sender": ones[0].received.namespace},
+            "linked": {"by": "identifier", "doubts": []},
+        },
+    )
+    assert report.text_id is not None, "it was kept with its text, now or before"
+    made, place = [], 0
+    for one in ones:
+        own = told.quotes[place : place + len(one.received.resources)]
+        place += len(one.received.resources)
+        assert one.draft is not None
+        quotes = tuple(Quote(text=report.text_id, start=start, end=end) for part in own for start, end in part)
+        evidence = Evidence(report=report.id, quotes=quotes[:MOST_QUOTES])
+        made.append(replace(one, draft=replace(one.draft, evidence=evidence)))
+    return made
+
+
+def _bare(resource: Resource) -> Resource:
+    return {name: held for name, held in resource.items() if name != "_fullUrl"}
 
 
 def _entry_id(one: ReceivedFact, patient: str, namespace: str, ledger: Ledger) -> str:

@@ -275,6 +275,40 @@ def test_what_one_ledger_sends_an_empty_one_takes_over_as_the_same_state_and_his
     assert {entry.recorded_by.how for entry in other.history("P0001").entries} == {ConfirmedHow.BY_RULE}
 
 
+def test_what_was_taken_over_rests_on_the_resources_and_shows_their_words(two):
+    one, other = two
+
+    take(other, sent_of(one))
+
+    entries = other.history("P0001").entries
+    for entry in entries:
+        report = other.papers.report(entry.evidence.report)
+        assert (report.state, report.patient) == ("confirmed", "P0001")
+        assert other.papers.original(report).startswith(b'{"resourceType":"Bundle"')
+        assert 0 < len(entry.evidence.quotes) <= 6
+    assert len({entry.evidence.report for entry in entries}) == 1
+    angioplasty = next(entry for entry in entries if entry.kind == "angioplasty")
+    said = [other.papers.words(quote) for quote in angioplasty.evidence.quotes]
+    assert "angioplasty" in said[0]
+    assert any("7 mm" in words for words in said)
+    text = other.papers.text(angioplasty.evidence.quotes[0].text)
+    assert "performedDateTime: 2021-09-14" in text
+
+
+def test_a_correction_and_a_retraction_rest_on_the_resource_that_said_so(two):
+    one, other = two
+    take(other, sent_of(one))
+    thrombosis = next(entry for entry in one.history("P0001").entries if entry.kind == "thrombosis")
+    gone = validated({"kind": "retraction", "happened": "2026-01-10", "retracts": thrombosis.id})
+    one.append("P0001", [Draft(event=gone, source="r")], by=RULE)
+
+    take(other, sent_of(one))
+
+    entry = other.history("P0001").entries[-1]
+    assert entry.kind == "retraction"
+    assert "entered-in-error" in other.papers.text(entry.evidence.quotes[0].text)
+
+
 def state_of(ledger):
     """The five facts of each access, without the ids of entries, which are another ledger's own."""
     return re.sub(r"[0-9a-f]{8}-[0-9a-f-]{27}", "…", repr(rows_of(ledger.history("P0001"))))
