@@ -545,7 +545,7 @@ def number_key(value: str) -> str:
 class DescribedAccess:
     """An access as a report describes it. None is what it does not say.
 
-    `makes`: the report tells of its making or placing. `created`: when the report says that it was made.
+    `makes`: the report tells of its making or placing, or that it is planned. `created`: when the report says that it was made.
     `catheter_vein` is the vein that a central line lies in; its `side` is that of the vein.
     """
 
@@ -559,9 +559,12 @@ class DescribedAccess:
     makes: bool = False
 
 
+_MADE_OR_PLANNED = frozenset({"creation", "catheter-placed", "access-planned"})
+
+
 def described_in(reading: Reading) -> dict[str, DescribedAccess]:
     """Each access of a reading as it is described there, by its ref. One whose making the reading proposes `makes`."""
-    made = {proposal.access for proposal in reading.proposed if proposal.kind in ("creation", "catheter-placed")}
+    made = {proposal.access for proposal in reading.proposed if proposal.kind in _MADE_OR_PLANNED}
     return {
         one.ref: DescribedAccess(
             kind=one.kind,

@@ -126,6 +126,7 @@ class Score:
     lookalikes: int = 0
     false_entries: int = 0
     false_plain: int = 0
+    unlabelled: int = 0
     plain_right: int = 0
     plain_all: int = 0
     procedures_all: int = 0
@@ -144,7 +145,10 @@ class Score:
             f"  beside          {self.beside}",
             f"  told by notes   {self.told}",
             f"  their values    {self.told_values}",
-            f"  false entries on look-alikes {self.false_entries}, marked plain {self.false_plain}",
+            (
+                f"  false entries on look-alikes {self.false_entries}, marked plain {self.false_plain}; "
+                f"told by notes and not labelled there {self.unlabelled}"
+            ),
             (
                 f"  marked plain and right {share(self.plain_right, self.plain_all)}, "
                 f"at least {lower_bound(self.plain_right, self.plain_all):.3f} (exact, 95 %); "
@@ -244,6 +248,10 @@ def add(total: Score, report: Labelled, reading: Reading) -> None:
             for one in reading.proposed
             if one.kind not in allowed and not (one.kind == "visit" and one.detail["outcome"].value != "done")
         ]
+        if "facts" not in gold:
+            # The labels of these reports do not say what they tell beside: it is counted, neither for nor against.
+            total.unlabelled += sum(one.kind in _TOLD_BY_NOTES for one in false)
+            false = [one for one in false if one.kind not in _TOLD_BY_NOTES]
         total.false_entries += len(false)
         total.false_plain += sum(one.plain for one in false)
         if false:
@@ -317,7 +325,12 @@ def _numbers(lesions: Iterable[dict[str, Any]], names: tuple[str, str, str]) -> 
 
 def _add_lesions(total: Score, report: Labelled, reading: Reading) -> None:
     read = _numbers(
-        (lesion.to_json() for one in reading.proposed for lesion in one.detail.get("lesions", ())),
+        (
+            lesion.to_json()
+            for one in reading.proposed
+            if one.kind != "imaging"
+            for lesion in one.detail.get("lesions", ())
+        ),
         ("stenosis_before_percent", "stenosis_after_percent", "balloon_mm"),
     )
     lesions = report.gold.get("lesions", [])

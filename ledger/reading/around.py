@@ -46,7 +46,7 @@ class Beside:
     why: str = ""
     plain: bool = False
     of_visit: bool = True
-    undated: bool = False
+    happened: PartialDate | None = None  # where it is another day than that of the text
 
 
 def beside_of(
@@ -218,7 +218,6 @@ def _infections(page: Page, deeds: list[Deed], accesses: list[Meant], main: Mean
             detail,
             ["the onset is not told; the day is that of the report"],
             "the report says that the access is infected",
-            undated=False,
         )
     return list(found.values())
 
@@ -562,7 +561,7 @@ def _is_instruction(page: Page, hit: Found, index: int, role: str, text: str) ->
 def _instruction(page: Page, what: InstructionWhat, start: int, end: int, day: PartialDate | None) -> dict[str, Any]:
     text = page.low[start:end]
     detail: dict[str, Any] = {}
-    when = _day_after(text, day)
+    when = day_after(text, day)
     if what is InstructionWhat.SUTURES:
         count = re.search(
             (
@@ -599,7 +598,7 @@ def _instruction(page: Page, what: InstructionWhat, start: int, end: int, day: P
     return detail
 
 
-def _day_after(text: str, day: PartialDate | None) -> PartialDate | None:
+def day_after(text: str, day: PartialDate | None) -> PartialDate | None:
     """The day that "in two weeks" means, where the day of the procedure is known; never one without it."""
     if day is None or day.precision not in ("day", "instant"):
         return None

@@ -91,7 +91,7 @@ def detail_of(page: Page, deed: Deed) -> dict[str, Any]:
         case "abandonment":
             found = {"how": AbandonmentHow(deed.how or "given-up"), "reason": _reason_of_end(page)}
         case "angiogram":
-            found = _angiogram(page)
+            found = angiogram_details(page)
         case _:
             found = {}
     return {name: value for name, value in found.items() if value not in (None, ())}
@@ -247,16 +247,9 @@ def _catheter(page: Page, deed: Deed, *, placed: bool) -> dict[str, Any]:
         found = {"exit_side": _exit_side(page)}
     found["access_kind" if placed else "to_kind"] = kind
     found["calibre_fr"], found["length_cm"] = _size_of_catheter(page)
-    tip = _TIP.search(page.low)
-    if tip:
-        places = {
-            "cavo": TipPlace.CAVOATRIAL,
-            "ra": TipPlace.RIGHT_ATRIUM,
-            "svc": TipPlace.SUPERIOR_CAVA,
-            "ivc": TipPlace.INFERIOR_CAVA,
-            "pelvis": TipPlace.PELVIS,
-        }
-        found["tip"] = next(place for name, place in places.items() if tip[name])
+    tip = tip_of(page)
+    if tip is not None:
+        found["tip"] = tip[0]
     found["reason"] = _reason_of_catheter(page, removed=False)
     if placed:
         lumens = re.search(r"\b(double|dual|twin|two|triple|three|single)[\s-]lumen", page.low)
@@ -269,6 +262,24 @@ def _catheter(page: Page, deed: Deed, *, placed: bool) -> dict[str, Any]:
         ):
             found["peritoneal_start"] = PeritonealStart.BURIED
     return found
+
+
+_TIP_PLACES = {
+    "cavo": TipPlace.CAVOATRIAL,
+    "ra": TipPlace.RIGHT_ATRIUM,
+    "svc": TipPlace.SUPERIOR_CAVA,
+    "ivc": TipPlace.INFERIOR_CAVA,
+    "pelvis": TipPlace.PELVIS,
+}
+
+
+def tip_of(page: Page) -> tuple[TipPlace, Cite] | None:
+    """Where the text says that the tip of a catheter lies."""
+    tip = _TIP.search(page.low)
+    if tip is None or re.search(r"out of|migrat|not in", tip.group()):
+        return None
+    place = next(place for name, place in _TIP_PLACES.items() if tip[name])
+    return place, Cite(start=tip.start(), end=tip.end())
 
 
 def _size_of_catheter(page: Page) -> tuple[Measured | None, Measured | None]:
@@ -403,7 +414,8 @@ def _reason_of_end(page: Page) -> AbandonmentReason | None:
     return AbandonmentReason(said[0]) if said else None
 
 
-def _angiogram(page: Page) -> dict[str, Any]:
+def angiogram_details(page: Page) -> dict[str, Any]:
+    """What an angiogram, or another look, tells of the central veins."""
     central = None
     for thing in page.things:
         if thing.cls != "central" and thing.get("place") not in (
@@ -432,7 +444,7 @@ def _angiogram(page: Page) -> dict[str, Any]:
             and central is None
         ):
             central = CentralVeins.PATENT
-    return {"central_veins": central}
+    return {"central_veins": central} if central is not None else {}
 
 
 # --- The visit ----------------------------------------------------------------------------------------------------

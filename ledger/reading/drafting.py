@@ -16,12 +16,23 @@ from __future__ import annotations
 import hashlib
 from base64 import b32encode
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import MISSING, dataclass, fields
 from typing import Any
 
 from ledger.dates import PartialDate
 from ledger.entries import Draft, event_to_dict, validated
-from ledger.events import KINDS, AccessId, DeviceId, DrugGiven, LesionId, ReportId, VisitComplication, VisitId, Words
+from ledger.events import (
+    KINDS,
+    AccessId,
+    BackgroundItem,
+    DeviceId,
+    DrugGiven,
+    LesionId,
+    ReportId,
+    VisitComplication,
+    VisitId,
+    Words,
+)
 from ledger.evidence import Evidence, Quote
 from ledger.reading.proposals import Cite, Proposal, ReadAccess, ReadBalloon, Reading, ReadLesion, ReadStent
 from ledger.vocabulary import AccessKind, LesionPlace, Side
@@ -162,7 +173,7 @@ class _Desk:
         for index in self.chosen:
             first.setdefault(self.reading.proposed[index].access, self.reading.proposed[index].kind)
         # An access whose first entry makes it needs no other one that makes it known.
-        made = {ref for ref, kind in first.items() if kind in CREATING_KINDS}
+        made = {ref for ref, kind in first.items() if kind in CREATING_KINDS or kind == "access-planned"}
         introduced: set[str] = set()
         for index in self.chosen:
             proposal = self.reading.proposed[index]
@@ -192,9 +203,10 @@ class _Desk:
             return "no-date", "Neither the text nor its envelope says when this happened: give the day, month or year."
         values: dict[str, Any] = {"happened": happened}
         if "access" in names:
-            if proposal.access is None or proposal.access not in self.known:
+            if proposal.access is not None and proposal.access in self.known:
+                values["access"] = self.known[proposal.access].id
+            elif proposal.access is not None or cls.__dataclass_fields__["access"].default is MISSING:
                 return "no-access", "Say which access this is about."
-            values["access"] = self.known[proposal.access].id
         if "visit" in names and proposal.of_visit:
             values["visit"] = self.visit
         detail = {name: value for name, value in proposal.detail.items() if name != "lesions"}
@@ -257,6 +269,8 @@ class _Desk:
             )
         if name == "drugs":
             return tuple(DrugGiven(**{key: self._value(key, one) for key, one in each.items()}) for each in value)
+        if name == "items":
+            return tuple(BackgroundItem(**{key: self._value(key, one) for key, one in each.items()}) for each in value)
         return tuple(value) if isinstance(value, list) else value
 
     def _device(self, kind: str, access: str | None, number: int = 1) -> DeviceId:
@@ -303,6 +317,10 @@ class _Desk:
         match proposal.kind:
             case "angiogram":
                 values["lesions"] = tuple(_found(one, self.lesions[id(one)]) for one in self._all_lesions(access))
+            case "imaging":
+                values["lesions"] = tuple(
+                    _found(one, self.lesions[id(one)]) for one in proposal.detail.get("lesions", ())
+                )
             case "angioplasty":
                 values["lesions"] = tuple(
                     _treated(

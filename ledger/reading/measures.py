@@ -73,7 +73,7 @@ _LIST = re.compile(
 )
 _LENGTH = re.compile(rf"(?P<a>{_N})(?:\s*(?P<u0>{_MM}|{_CM})?\s*(?:-|–|to)\s*(?P<b>{_N}))?\s*-?\s*(?P<u>{_MM}|{_CM})\b")
 _FLOW = re.compile(
-    rf"(?P<a>\d{{1,2}},?\d{{3}}|{_N})\s*(?:-|–)?\s*(?P<u>mls?\s*/\s*min(?:ute)?|ml\s*per\s*min(?:ute)?|mls?\s*/\s*m"
+    rf"(?P<a>\d{{1,2}},?\d{{3}}|{_N})\s*(?:-|–)?\s*(?P<u>mls?\s*/\s*min(?:ute)?|mls?\s*per\s*min(?:ute)?|mls?\s*/\s*m"
     r"|l\s*/\s*min(?:ute)?|cc\s*/\s*min)\b"
 )
 _SINGLE: tuple[tuple[Unit, re.Pattern[str]], ...] = (

@@ -183,8 +183,18 @@ class Page:
             known = self._scopes[key] = self._scope_of(start, end, index, noun, inside, deed)
         return known
 
-    def _scope_of(self, start: int, end: int, index: int, noun: bool, inside: bool, deed: bool) -> Scope:
-        sentence = self.sentence(index)
+    def said(self, start: int, end: int, index: int) -> Scope:
+        """The scope of words by what stands around them alone: headings and the kind of text do not count."""
+        strongest, _, _ = self._cued(start, end, index, noun=True, inside=False, deed=False)
+        if strongest is not None:
+            return strongest
+        dated = self._dated_elsewhere(start, end, index)
+        return Scope("past", dated) if dated is not None else Scope("now")
+
+    def _cued(
+        self, start: int, end: int, index: int, *, noun: bool, inside: bool, deed: bool
+    ) -> tuple[Scope | None, bool, bool]:
+        """The strongest cue that reaches words, whether one says that it was done, and whether one says today."""
         strongest: Scope | None = None
         cues = self.cues(index)
         done = False
@@ -204,6 +214,11 @@ class Page:
                 continue
             if strongest is None or _STRENGTH.index(effect) < _STRENGTH.index(strongest.what):
                 strongest = Scope(effect, (cue.start, cue.end))
+        return strongest, done, today
+
+    def _scope_of(self, start: int, end: int, index: int, noun: bool, inside: bool, deed: bool) -> Scope:
+        sentence = self.sentence(index)
+        strongest, done, today = self._cued(start, end, index, noun=noun, inside=inside, deed=deed)
         if _ANSWERED_NO.match(self.low, end):
             return Scope("denied", (end, end + 1))
         if ANSWERED_YES.match(self.low, end):

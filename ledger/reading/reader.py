@@ -15,6 +15,7 @@ from ledger.reading.acts import REASONS, Deed, LeftOut, deeds_of
 from ledger.reading.around import Beside, beside_of
 from ledger.reading.details import detail_of, visit_of
 from ledger.reading.lesions import lesions_of
+from ledger.reading.notes import notes_of
 from ledger.reading.page import Page
 from ledger.reading.proposals import Cite, Noticed, Proposal, ReadAccess, Reading, ReadLesion
 from ledger.vocabulary import (
@@ -31,7 +32,7 @@ from ledger.vocabulary import (
 if TYPE_CHECKING:
     from ledger.arrival.values import Envelope
 
-READER_VERSION = "reader-1"
+READER_VERSION = "reader-2"
 
 _LONGEST = 400_000
 """Code points that are read; a text beyond that is not a report, and the rest is said to be unread."""
@@ -51,7 +52,10 @@ def read_report(text: str, envelope: Envelope | None = None) -> Reading:
     main = _main(accesses, deeds)
     lesions = _lesions(page, deeds, main)
     beside = beside_of(page, deeds, accesses, main, happened)
-    cancelled = _not_done(page, deeds, accesses)
+    beside += notes_of(page, deeds, accesses, main, happened, beside)
+    # A date at the access centre that fell through is told as that, and not as a procedure that was not done as well.
+    told_as_date = any(one.kind == "appointment" for one in beside)
+    cancelled = None if told_as_date else _not_done(page, deeds, accesses)
     used = _used(accesses, deeds, beside, main if cancelled else None)
     refs = {id(one): f"a{number}" for number, one in enumerate(used, 1)}
     proposed = _proposals(page, deeds, lesions, beside, refs, happened, date_doubt, cancelled, main)
@@ -302,10 +306,10 @@ def _proposals(
             Proposal(
                 kind=one.kind,
                 access=refs.get(id(one.access)) if one.access is not None else None,
-                happened=happened,
+                happened=one.happened or happened,
                 quotes=tuple(one.cites),
                 detail=one.detail,
-                doubts=(*one.doubts, *([date_doubt] if date_doubt else [])),
+                doubts=(*one.doubts, *([date_doubt] if date_doubt and one.happened is None else [])),
                 plain=one.plain and not one.doubts and not date_doubt,
                 why=one.why,
                 of_visit=one.of_visit,

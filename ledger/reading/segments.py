@@ -40,6 +40,7 @@ _NAMES_A_DEED = re.compile(
 )
 _NARRATES = re.compile(r"\b(?:was|were|had|has|is|are|been|did|shows?|showed)\b")
 _TELLS = re.compile(r"\b(?:was|were) (?:then )?(?:\w+ed|taken|brought|placed|made)\b")
+_LETTER = re.compile(r"\s*(?:i|we|many thanks|thank you|this|dear)\b")
 _AFTER_HEADING = re.compile(r"[ \t]{0,3}(?:\([^()\n:]{1,48}\))?[ \t*_]{0,4}")
 _EMPTY_LINE = re.compile(r"[ \t*_]*(?:\n|$)")
 _STOP = re.compile(r"[.!?;]+[\"')\]]*(?=\s)|\n|(?<=[.;,)a-z%])\s(?=\d{1,2}[.)]\s+[A-Z])|\s\|\s|\s(?=\[[ xX]?\])")
@@ -115,7 +116,7 @@ def parts_of(text: str, low: str) -> Parts:
             sentences.append(Sentence(named, begin, role, number, False))
         finish = edges[number + 1][0] if number + 1 < len(edges) else len(text)
         pieces = list(_pieces(text, begin, finish, furniture))
-        narrated = False
+        narrated = letter = False
         is_last = not any(later in _TELLING for *_, later in edges[number + 1 :])
         for index, (start, end, listed) in enumerate(pieces):
             mine = role
@@ -124,10 +125,16 @@ def parts_of(text: str, low: str) -> Parts:
                 # "Indication: arm swelling." and, on the next line, the account without a heading of its own.
                 narrated = True
             if role in _ONE_LINE and narrated:
-                mine = "technique"
+                mine = "narrative" if letter else "technique"
             elif role in _OF_ONE_LINE and any(
                 "\n" in text[left[1] : right[0]] for left, right in pairwise(pieces[: index + 1])
             ):
+                mine = "narrative"
+            elif role == "diagnosis" and (
+                index and "\n\n" in text[pieces[index - 1][1] : start] and _LETTER.match(low, start, end)
+            ):
+                # The diagnoses head a letter, which then begins.
+                narrated = letter = True
                 mine = "narrative"
             if _UNTICKED.match(text, start):
                 mine = "unticked"

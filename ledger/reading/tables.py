@@ -106,7 +106,7 @@ def _spellings() -> tuple[dict[str, str], frozenset[str]]:
 
 
 _OTHER_WORDS = frozenset(
-    {"stenotic", "anastomoses", "fistulae", "ligations", "residue", "brachium", "operations", "catheted"}
+    {"stenotic", "anastomoses", "fistulae", "ligations", "residue", "brachium", "operations", "catheted", "dialyses"}
 )
 """Words that are one letter from a listed one and mean something else, or are phrases of their own."""
 

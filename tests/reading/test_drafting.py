@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
+from ledger.admission import Gate
 from ledger.dates import PartialDate
 from ledger.entries import Draft
 from ledger.events import (
@@ -254,6 +256,7 @@ def test_admission_refuses_nothing_of_a_patient_whose_only_history_is_one_report
             day = PartialDate("2024-03-01")
             made = drafts_of(reading, report="r-1", text_id="t-1", accesses=accesses, happened=day)
             recorder = Recorder(ZONE)
+            recorder.gate = Gate(recorder.history, today=date(2027, 1, 1))
             for draft in made.drafts:
                 verdict = recorder.gate.consider(draft.event, "e")
                 if verdict.refusal is not None:

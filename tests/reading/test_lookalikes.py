@@ -18,9 +18,10 @@ ASKED_FOR = frozenset({"referral", "thrombosis", "instruction"})
 
 @pytest.mark.parametrize("line", LINES)
 def test_nothing_is_read_from_a_lookalike(line: str) -> None:
-    allowed = ASKED_FOR if line.startswith("+ ") else frozenset()
+    text, _, told = line.partition("\t=> ")
+    allowed = {*told.split(), *(ASKED_FOR if text.startswith("+ ") else ())}
 
-    reading = read_report(line.removeprefix("+ "))
+    reading = read_report(text.removeprefix("+ "))
 
     read = [
         one.kind
@@ -28,6 +29,7 @@ def test_nothing_is_read_from_a_lookalike(line: str) -> None:
         if one.kind not in allowed and not (one.kind == "visit" and one.detail["outcome"] is not Outcome.DONE)
     ]
     assert read == []
+    assert set(told.split()) <= {one.kind for one in reading.proposed}
 
 
 def test_there_are_lookalikes_to_read() -> None:

@@ -6,7 +6,7 @@ import pytest
 
 from ledger.reading.tables import Phrases, Row, folded, phrases_of, respelt, rows_of
 
-TABLES = ("headings", "accesses", "body", "acts", "cues", "findings", "afterwards", "context")
+TABLES = ("headings", "accesses", "body", "acts", "cues", "findings", "afterwards", "context", "notes")
 
 
 @pytest.mark.parametrize("table", TABLES)
