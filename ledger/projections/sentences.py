@@ -632,12 +632,13 @@ def _mapping(fact: VeinMapping) -> str:
     )
     return _tell(
         "Vessels mapped" + (f", {side_words(fact.side)}" if fact.side else ""),
-        *(_vessel(vessel) for vessel in fact.vessels),
+        *(mapped_vessel_words(vessel) for vessel in fact.vessels),
         f"judged suitable for {suitable}" if suitable else "",
     )
 
 
-def _vessel(vessel: MappedVessel) -> str:
+def mapped_vessel_words(vessel: MappedVessel) -> str:
+    """A vessel of a mapping: side, name, segment, what was measured, and how."""
     which = vessel.vein or vessel.artery
     name = f"{words_of(which, 'vessel')} {'vein' if vessel.vein else 'artery' if vessel.artery else ''}".strip()
     where = f", {words_of(vessel.segment)}" if vessel.segment else ""

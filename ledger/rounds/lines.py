@@ -50,6 +50,7 @@ from ledger.vocabulary import (
     InstructionWhat,
     Modality,
     ReminderLine,
+    Urgency,
     words_of,
 )
 
@@ -571,20 +572,32 @@ def _report_missing(of: _Maker) -> Iterable[Line]:
             if one.access in (None, folded.access)
             for done in (*(v for v in folded.visits if v.kind == "visit"), *folded.interventions)
         ]
+        if any(_may_be_of(of, report, day) for report in of.waiting):
+            continue  # It is in and waits to be confirmed, which is the line above.
         if not any(of.day(done.happened) >= of.first_day(day) for done in later):
             view = next((view for view in of.views if view.access == one.access), None)
             words = f"seen at the access centre {on_day(day)}, no report in"
             yield of.line(ReminderLine.REPORT_MISSING, view, words, day, roots=[one.root])
 
 
+def _may_be_of(of: _Maker, report: WaitingReport, day: PartialDate) -> bool:
+    """Whether a report that waits can be that of a day: it says so, or it says no day and came in on it or later."""
+    if report.happened is not None:
+        return of.first_day(report.happened) <= of.day(day) and of.day(report.happened) >= of.first_day(day)
+    return report.received is not None and of.day(PartialDate(report.received)) >= of.first_day(day)
+
+
 # --- 5. Instructions ----------------------------------------------------------------------------------------------
 
 
 def _instruction_due(of: _Maker) -> Iterable[Line]:
+    asked = of.rules.limit("instruction-past-due")
     for view in of.kept:
         for one in view.instructions:
-            due = one.due if one.due is not None else None
+            due = one.due
             if one.state == "past-due":
+                if asked is not None and due is not None and is_due(of.day(due), of.today, asked):
+                    continue
                 words = f"{one.words}: past due since {day_words(due)} (report of {day_words(one.given)})"
             elif one.state == "in-force" and due is not None and of.day(due) == of.today:
                 words = f"{one.words}: due today (report of {day_words(one.given)})"
@@ -640,10 +653,10 @@ def _referral_open(of: _Maker) -> Iterable[Line]:
         if not way.is_open or way.standing in ("seen-no-report", "booked"):
             continue
         view = next((view for view in of.views if view.access == way.access), None)
-        if view is not None and not view.in_body and way.access is not None:
+        if view is not None and way.access is not None and not view.is_open:
+            continue  # It is out, or was given up: nothing is asked for it any more.
+        if way.standing == "not-booked" and not _had_time(of, way):
             continue
-        if way.standing == "not-booked" and of.day(way.asked_on) >= of.today:
-            continue  # Asked today: nobody has had the time to answer.
         later = any(
             of.first_day(other.asked_on) > of.day(way.asked_on) for other in of.ways if other.access == way.access
         )
@@ -652,6 +665,13 @@ def _referral_open(of: _Maker) -> Iterable[Line]:
         days = of.days_since(way.asked_on)
         words = f"referred {on_day(way.asked_on)} ({way.asked}), {counted(days, 'day')} ago: {standing_words(way)}"
         yield of.line(ReminderLine.REFERRAL_OPEN, view, words, way.asked_on, roots=way.roots)
+
+
+def _had_time(of: _Maker, way: Way) -> bool:
+    """Whether an appointment could have been booked by now, by how urgent it was; the limits are the site's."""
+    limit = of.rules.limit(f"booking-{(way.urgency or Urgency.DAYS).value}")
+    asked = of.day(way.asked_on)
+    return asked < of.today if limit is None else is_due(asked, of.today, limit)
 
 
 # --- 8. Rules that are met ----------------------------------------------------------------------------------------

@@ -22,7 +22,7 @@ from ledger.events import Appointment, Referral, Visit
 from ledger.projections.folding import Folded, Folds
 from ledger.projections.sentences import URGENCY, nobody, sentence_of
 from ledger.projections.wording import NamesOf, WordsOf, day_words, listed, on_day
-from ledger.vocabulary import AppointmentState, Outcome, words_of
+from ledger.vocabulary import AppointmentState, Outcome, Urgency, words_of
 
 ArrivedOn = Callable[[str], date | None]
 """Gives the day on which a report came in, by its id."""
@@ -51,6 +51,7 @@ class Way:
     access: str | None
     asked_on: PartialDate
     asked: str
+    urgency: Urgency | None
     standing: str
     bookings: tuple[Booking, ...]
     answer: str | None
@@ -73,6 +74,7 @@ class Way:
             "access": self.access,
             "asked_on": self.asked_on,
             "asked": self.asked,
+            "urgency": self.urgency,
             "standing": self.standing,
             "answered_on": self.answered_on,
             "found": list(self.found),
@@ -146,6 +148,7 @@ def _way(
         access=one.access,
         asked_on=one.happened,
         asked=_asked(fact),
+        urgency=fact.urgency,
         standing=standing,
         bookings=tuple(bookings),
         answer=None if answer is None else answer.root,

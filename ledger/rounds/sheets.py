@@ -113,9 +113,7 @@ class ShiftSheet:
             heading = "Apart: catheters that stay by a decision"
             made.append(SheetPart(key="by-decision", place=None, heading=heading, lines=decided))
         aside = tuple(
-            _told(one, line, f"{HEADINGS[line.line]}: {line.put_off}")
-            for one in self.patients
-            for line in one.rounds.put_off
+            _told(one, line, f"{line.words}; {line.put_off}") for one in self.patients for line in one.rounds.put_off
         )
         if aside:
             made.append(SheetPart(key="set-aside", place=None, heading="Apart: set aside by a person", lines=aside))

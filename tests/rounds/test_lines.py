@@ -170,6 +170,17 @@ def test_line_4_a_report_that_waits_and_a_visit_without_one() -> None:
     assert not finds(ReminderLine.REPORT_MISSING, grown(seen, report), "2026-03-03")
 
 
+def test_line_4_tells_a_report_that_is_in_once_and_not_also_that_none_is() -> None:
+    attended = happening("appointment", "2026-03-02", state="attended", access="A1", on="2026-03-02")
+    seen = a_history(*IN_USE, attended)
+    of_that_day = WaitingReport(report="r-1", happened=PartialDate("2026-03-02"), received="2026-03-03")
+    of_no_day = WaitingReport(report="r-2", received="2026-03-03")
+    of_another = WaitingReport(report="r-3", happened=PartialDate("2026-02-01"), received="2026-03-03")
+
+    for report, told in ((of_that_day, 1), (of_no_day, 1), (of_another, 2)):
+        assert len(of(brought_up(seen, "2026-03-03", waiting=[report]), ReminderLine.REPORT_MISSING)) == told
+
+
 def test_line_5_sutures_on_their_day_and_after_it_until_they_are_out() -> None:
     told = happening("instruction", "2026-03-02", access="A1", what="sutures", sutures=2, due="2026-03-04")
     out = happening("instruction", "2026-03-05", access="A1", what="sutures", sutures=0)
@@ -179,6 +190,16 @@ def test_line_5_sutures_on_their_day_and_after_it_until_they_are_out() -> None:
     assert "due today" in of(brought_up(history, "2026-03-04"), ReminderLine.INSTRUCTION_DUE)[0].words
     assert "past due" in of(brought_up(history, "2026-03-05"), ReminderLine.INSTRUCTION_DUE)[0].words
     assert not finds(ReminderLine.INSTRUCTION_DUE, grown(history, out), "2026-03-05")
+
+
+def test_line_5_asks_three_months_for_sutures_of_which_nobody_wrote_that_they_are_out() -> None:
+    told = happening("instruction", "2026-01-05", access="A1", what="sutures", sutures=1, due="2026-01-31")
+    history = a_history(*IN_USE, told)
+
+    assert not finds(ReminderLine.INSTRUCTION_DUE, history, "2026-01-30")
+    assert finds(ReminderLine.INSTRUCTION_DUE, history, "2026-01-31")
+    assert finds(ReminderLine.INSTRUCTION_DUE, history, "2026-04-29")
+    assert not finds(ReminderLine.INSTRUCTION_DUE, history, "2026-04-30")  # a month without a 31st
 
 
 def test_line_5_an_instruction_that_ends_today() -> None:
@@ -215,7 +236,8 @@ def booked(state: str, known: str, on: str) -> Event:
     ("more", "today", "says"),
     [
         ((), "2026-03-02", None),  # the day on which it was asked
-        ((), "2026-03-03", "1 day ago: not booked"),
+        ((), "2026-03-03", None),  # for within days: two of them
+        ((), "2026-03-04", "2 days ago: not booked"),
         ((booked("booked", "2026-03-03", "2026-03-09"),), "2026-03-09", None),
         ((booked("booked", "2026-03-03", "2026-03-09"),), "2026-03-10", "no word of what became of it"),
         ((booked("cancelled", "2026-03-04", "2026-03-09"),), "2026-03-05", "cancelled"),
@@ -237,6 +259,33 @@ def test_line_7_referred_and_not_booked_not_seen_or_not_done(
 
     assert [says in one.words for one in found if says] == ([True] if says else [])
     assert bool(found) is bool(says)
+
+
+@pytest.mark.parametrize(
+    ("urgency", "not_yet", "due"),
+    [
+        ("today", "2026-03-02", "2026-03-03"),
+        ("within-days", "2026-03-03", "2026-03-04"),
+        (None, "2026-03-03", "2026-03-04"),
+        ("within-weeks", "2026-03-08", "2026-03-09"),
+        ("planned", "2026-03-15", "2026-03-16"),
+    ],
+)
+def test_line_7_asks_for_a_booking_by_how_urgent_it_was(urgency: str | None, not_yet: str, due: str) -> None:
+    """The days are common practice, no source; a site edits them."""
+    asked = happening("referral", "2026-03-02", access="A1", why=["low-flow"], urgency=urgency)
+    history = a_history(*IN_USE, asked)
+
+    assert not finds(ReminderLine.REFERRAL_OPEN, history, not_yet)
+    assert finds(ReminderLine.REFERRAL_OPEN, history, due)
+
+
+def test_line_7_asks_nothing_for_an_access_that_was_given_up() -> None:
+    asked = happening("referral", "2026-03-02", access="A1", why=["thrombosed"], urgency="today")
+    given_up = happening("abandonment", "2026-03-09", access="A1", how="given-up")
+
+    assert finds(ReminderLine.REFERRAL_OPEN, a_history(*IN_USE, asked), "2026-03-10")
+    assert not finds(ReminderLine.REFERRAL_OPEN, a_history(*IN_USE, asked, given_up), "2026-03-10")
 
 
 def flows(*values: str) -> tuple[Event, ...]:

@@ -149,9 +149,9 @@ def from_hospital(life: Life) -> None:
 def not_booked(life: Life) -> None:
     with_fistula(life)
     life.tell("referral", 0, access="A1", why=["difficult-needling"], urgency="within-weeks")
-    life.tell("appointment", 3, state="booked", access="A1", on=str(life.at(10)))
-    life.tell("visit", 10, access="A1", visit="V1", outcome="done")
-    life.owes(ReminderLine.REFERRAL_OPEN, 1, 2)
+    life.tell("appointment", 9, state="booked", access="A1", on=str(life.at(12)))
+    life.tell("visit", 12, access="A1", visit="V1", outcome="done")
+    life.owes(ReminderLine.REFERRAL_OPEN, 7, 8)
 
 
 def low_flow(life: Life) -> None:
