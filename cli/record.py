@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import inspect
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Annotated, Any
@@ -155,12 +155,12 @@ def _record_one(
             event = event_from(kind, typed, ledger, history, today)
             if isinstance(event, PatientsAreOne):
                 careful = ledger.who.one_person(one, event.other)
-            draft = _draft(one, event)
+            draft = draft_by_hand(one, event)
             appended = ledger.append(history, [draft], by=signature, anew=anew)
         after = ledger.history(one, sessions=True)
         if kind in LINKS:
             # A link says nothing odd itself; what it brings together may not go together.
-            careful += _new_doubts(history, after)
+            careful += new_doubts(history, after)
         _tell(ledger, after, replace(appended, doubts=(*appended.doubts, *careful)), as_json)
         if isinstance(event, ReportMoved) and appended.entries and not as_json:
             say.next_steps(
@@ -168,19 +168,27 @@ def _record_one(
             )
 
 
-def _new_doubts(before: History, after: History) -> list[Doubt]:
+def new_doubts(before: History, after: History) -> list[Doubt]:
     from ledger.admission import doubts_of
 
     there = {(doubt.code, doubt.about) for doubt in doubts_of(before)}
     return [doubt for doubt in doubts_of(after) if (doubt.code, doubt.about) not in there]
 
 
-def event_from(kind: str, typed: Mapping[str, Any], ledger: Ledger, history: History, today: date) -> Event:
-    """The event that was typed, checked at the border. Raises WrongInput; typed words are kept within the caller's
-    transaction, so that nothing of a refused entry stays."""
+def event_from(
+    kind: str,
+    typed: Mapping[str, Any],
+    ledger: Ledger,
+    history: History,
+    today: date,
+    keep: Callable[[str], dict[str, Any]] | None = None,
+) -> Event:
+    """The event that was typed, checked at the border. Raises WrongInput.
+
+    Typed words are kept within the caller's transaction, so that nothing of a refused entry stays; or given to `keep`.
+    """
     known = fields_of(kind)
-    minted_for = [history.patient, kind, *sorted((name, str(value)) for name, value in typed.items() if value)]
-    around = _around(ledger, history, today, minted_for, kind, typed)
+    around = around_by_hand(ledger, history, today, kind, typed, keep)
     values = told(known, typed, around)
     for field in known:
         if field.required and field.name not in values:
@@ -212,14 +220,29 @@ def checked_event(values: Mapping[str, Any], remedy: str) -> Event:
     return found
 
 
-def _around(
+def around_by_hand(
+    ledger: Ledger,
+    history: History,
+    today: date,
+    kind: str,
+    typed: Mapping[str, Any],
+    keep: Callable[[str], dict[str, Any]] | None = None,
+) -> Around:
+    """What the words of whoever types become values by; ids are made of the patient, the kind and all that is said."""
+    minted_for = [history.patient, kind, *sorted((name, str(value)) for name, value in typed.items() if value)]
+    return around_of(ledger, history, today, minted_for, kind, typed, keep)
+
+
+def around_of(
     ledger: Ledger,
     history: History,
     today: date,
     minted_for: Sequence[object],
     kind: str,
     typed: Mapping[str, Any],
+    keep_words: Callable[[str], dict[str, Any]] | None = None,
 ) -> Around:
+    """What typed words become values by, with ids made of `minted_for`."""
     from ledger.minting import ACCESS, DEVICE, LESION, VISIT, minted
 
     made: dict[str, int] = {}
@@ -259,7 +282,7 @@ def _around(
             return _centre_named(ledger, text)
         return text
 
-    return Around(today=today, keep=keep, entry=entry, access=access, mint=mint, named=named)
+    return Around(today=today, keep=keep_words or keep, entry=entry, access=access, mint=mint, named=named)
 
 
 def _centre_named(ledger: Ledger, text: str) -> str:
@@ -294,7 +317,7 @@ def _lesion_at(history: History, typed: Mapping[str, Any], values: Mapping[str, 
     return None
 
 
-def _draft(patient: str, event: Event) -> Draft:
+def draft_by_hand(patient: str, event: Event) -> Draft:
     """An entry by hand. Its source is made of what it says, so that entering it twice adds nothing."""
     from ledger.entries import Draft, event_to_dict
 
@@ -440,7 +463,7 @@ def _asked(field: Field, history: History, today: date, may_end: bool = False) -
     default = None
     choices: list[tuple[str, str]] = []
     if field.of == "AccessId":
-        choices = _accesses_to_choose(history)
+        choices = accesses_to_choose(history)
         if not choices:
             raise WrongInput(
                 f"{history.patient} has no access in the ledger.",
@@ -479,7 +502,7 @@ def _asked(field: Field, history: History, today: date, may_end: bool = False) -
         return found if field.several else found[0]
 
 
-def _accesses_to_choose(history: History) -> list[tuple[str, str]]:
+def accesses_to_choose(history: History) -> list[tuple[str, str]]:
     """The accesses with their names; of what is over, since when. What is kept comes first."""
     from ledger.projections.rows import rows_of
     from ledger.projections.wording import day_words
@@ -540,13 +563,13 @@ def correct(
     as_json: JsonOption = False,
 ) -> None:
     """Say what is true instead of what an entry says. The entry stays in the audit; the history shows the new one."""
-    from ledger.entries import event_to_dict, fact_of
-    from ledger.events import FACT_KINDS, Correction
+    from ledger.entries import fact_of
+    from ledger.events import FACT_KINDS
 
     with opened(ledger) as found:
         signature = signature_of(found, by)
         history, named = entry_named(found, entry)
-        _must_hold(history, named)
+        must_hold(history, named)
         fact = fact_of(named.event)
         if fact.kind not in FACT_KINDS:
             raise WrongInput(
@@ -556,29 +579,55 @@ def correct(
         changes = list(change or ())
         if not changes:
             changes = _changes_asked(fact, found)
-        today = found.today(history.patient)
-        with found.db.writing():
-            values, cleared = typed_changes(fact.kind, changes)
-            around = _around(found, history, today, [history.patient, named.id, *changes], fact.kind, values)
-            plain = {**event_to_dict(fact), **told(fields_of(fact.kind), values, around)}
-            for name in cleared:
-                plain.pop(name, None)
-            remedy = f"`access-ledger record {fact.kind} --help` shows what can be said."
-            to = checked_event(plain, remedy)
-            if to == fact:
-                say.as_json({"patient": history.patient, "recorded": []}) if as_json else say.out(
-                    f"{entry_name(history.patient, named)} says so already; nothing was added."
-                )
-                return
-            event = Correction(
-                happened=to.happened,
-                corrects=named.id,
-                root=named.event.root if isinstance(named.event, Correction) else named.id,
-                to=to,  # type: ignore[arg-type]
-                why=found.papers.typed(why, history.patient) if why else None,
+        values, cleared = typed_changes(fact.kind, changes)
+        appended = corrected(found, history, named, values, cleared, why, signature)
+        if appended is None:
+            say.as_json({"patient": history.patient, "recorded": []}) if as_json else say.out(
+                f"{entry_name(history.patient, named)} says so already; nothing was added."
             )
-            appended = found.append(history, [_draft(history.patient, event)], by=signature)
+            return
         _tell(found, found.history(history.patient, sessions=True), appended, as_json)
+
+
+def corrected(
+    ledger: Ledger,
+    history: History,
+    named: Entry,
+    values: Mapping[str, Any],
+    cleared: Iterable[str],
+    why: str | None,
+    signature: Signature,
+) -> Appended | None:
+    """Says what is true instead of what an entry says: `values` as they were typed, `cleared` unknown after all.
+
+    None where it says so already. Raises WrongInput, and StaleHistory when the history was not the newest.
+    """
+    from ledger.entries import event_to_dict, fact_of
+    from ledger.events import Correction
+
+    fact = fact_of(named.event)
+    with ledger.db.writing():
+        said = [
+            history.patient,
+            named.id,
+            *sorted(f"{name}={value}" for name, value in values.items()),
+            *sorted(cleared),
+        ]
+        around = around_of(ledger, history, ledger.today(history.patient), said, fact.kind, values)
+        plain = {**event_to_dict(fact), **told(fields_of(fact.kind), values, around)}
+        for name in cleared:
+            plain.pop(name, None)
+        to = checked_event(plain, f"`access-ledger record {fact.kind} --help` shows what can be said.")
+        if to == fact:
+            return None
+        event = Correction(
+            happened=to.happened,
+            corrects=named.id,
+            root=named.event.root if isinstance(named.event, Correction) else named.id,
+            to=to,  # type: ignore[arg-type]
+            why=ledger.papers.typed(why, history.patient) if why else None,
+        )
+        return ledger.append(history, [draft_by_hand(history.patient, event)], by=signature)
 
 
 def _changes_asked(fact: Event, ledger: Ledger) -> list[str]:
@@ -600,7 +649,7 @@ def _changes_asked(fact: Event, ledger: Ledger) -> list[str]:
     return changes
 
 
-def _must_hold(history: History, named: Entry) -> None:
+def must_hold(history: History, named: Entry) -> None:
     """Raises NoLongerInForce, naming what holds instead: whoever named it was looking at an older state."""
     from ledger.chronology import entry_in_force_for, in_force
     from ledger.events import Correction
@@ -638,13 +687,13 @@ def retract(
     with opened(ledger) as found:
         signature = signature_of(found, by)
         history, named = entry_named(found, entry)
-        _must_hold(history, named)
+        must_hold(history, named)
         if not why and say.is_terminal() and not as_json:
             why = typer.prompt("Why", default="", show_default=False).strip() or None
         if not why:
             raise WrongInput("A retraction needs a reason.", 'Add --why "…", in your words.')
         with found.db.writing():
-            appended, history = _withdrawn(found, history, named, why, signature, altogether)
+            appended, history = withdrawn(found, history, named, why, signature, altogether)
         after = found.history(history.patient, sessions=True)
         if as_json:
             _tell(found, after, appended, as_json)
@@ -656,7 +705,7 @@ def retract(
             say.paragraph(f"Careful: {named_in(doubt.words, after)}", hanging="  ")
 
 
-def _withdrawn(
+def withdrawn(
     ledger: Ledger, history: History, named: Entry, why: str, signature: Signature, altogether: bool
 ) -> tuple[Appended, History]:
     from ledger.dates import PartialDate
@@ -668,7 +717,7 @@ def _withdrawn(
     doubts: list[Any] = []
     while True:
         event = Retraction(happened=today, retracts=named.id, why=words)
-        appended = ledger.append(history, [_draft(history.patient, event)], by=signature, anew=True)
+        appended = ledger.append(history, [draft_by_hand(history.patient, event)], by=signature, anew=True)
         entries.extend(appended.entries)
         doubts = list(appended.doubts)
         previous = named.event.corrects if isinstance(named.event, Correction) else None

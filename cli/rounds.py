@@ -372,7 +372,7 @@ def refer(
     Without --finding it rests on the findings that are open on the access.
     """
     from cli.look import brief_made
-    from cli.record import _draft, event_from
+    from cli.record import draft_by_hand, event_from
     from ledger.errors import WrongInput
 
     with opened(ledger) as found:
@@ -397,7 +397,7 @@ def refer(
         }
         with found.db.writing():
             event = event_from("referral", typed, found, history, day)
-            appended = found.append(history, [_draft(one.id, event)], by=signature)
+            appended = found.append(history, [draft_by_hand(one.id, event)], by=signature)
         after = found.history(one.id, sessions=True)
         sheet = brief_made(found, one, after, day, for_intervention=True, access=about)
         if as_json:
