@@ -72,7 +72,8 @@ def receive(
             signature = Signature(person=person, how=ConfirmedHow.BY_RULE)
             added, refused = take_over(found, open_ones, signature, kept)
         reports = _foreign(found, said, received, person)
-    _tell(received, proposals, added, refused, reports, trusted, as_json)
+        told = _patients(found, received, origin)
+    _tell(received, proposals, added, refused, reports, told, trusted, as_json)
     nobody = [one for one in proposals if one.what == "unknown-patient"]
     if refused or nobody or received.not_read or (open_ones and not trusted):
         raise typer.Exit(PARTLY)
@@ -148,12 +149,27 @@ def _foreign(ledger: Ledger, said: Settings, received: ReceivedAll, person: str)
     return made
 
 
+def _patients(ledger: Ledger, received: ReceivedAll, origin: str | None) -> list[str]:
+    """Keeps what Patient resources say otherwise than our record, for a person to settle; their names."""
+    from fhir_mapping.told_patients import identities_told
+    from ledger.matching import Register
+    from ledger.settling import take_in
+
+    if not received.patients:
+        return []
+    register = Register(ledger.who.patients())
+    found = [take_in(ledger, told, register) for told in identities_told(received.patients, origin)]
+    # A later resource may take the place of what an earlier one proposed.
+    return list(dict.fromkeys(kept.name for one in found for kept in one.opened))
+
+
 def _tell(
     received: ReceivedAll,
     proposals: list[Proposal],
     added: int,
     refused: list[Any],
     reports: list[dict[str, Any]],
+    told: list[str],
     trusted: bool,
     as_json: bool,
 ) -> None:
@@ -171,6 +187,7 @@ def _tell(
                 ],
                 "not_read": [{"what": what, "reason": reason} for what, reason in received.not_read],
                 "reports": reports,
+                "about_patients": told,
                 "proposals": [
                     {"what": one.what, "patient": one.patient, "kind": one.received.kind, "root": one.received.root}
                     for one in proposals
@@ -194,5 +211,8 @@ def _tell(
     if waiting:
         say.out(f"{say.counted(len(waiting), 'resource')} of the hospital's own kept as reports.")
         say.next_steps(("access-ledger report list", "what waits to be confirmed"))
+    if told:
+        say.out(f"{say.counted(len(told), 'proposal')} about who patients are.")
+        say.next_steps(("access-ledger patient proposals", "what the hospital says otherwise, to be settled"))
     if not trusted and any(one.draft is not None for one in proposals):
         say.out("Nothing was recorded. --take-over records these, marked as taken over by rule.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -52,8 +53,26 @@ def fetched(sender: Sender, patients: list[str]) -> Iterator[Fetched]:
         numbers = [{"system": one.system, "value": one.value} for one in who.identifiers]
         # Whose they are is known from the search, also where the server calls the patient by its own address alone.
         numbers.append({"system": f"urn:uuid:{sender.ledger.uuid}", "value": f"{patient}/patient"})
-        found.append({"resourceType": "Patient", "id": address.split("/", 1)[1], "identifier": numbers})
+        found += _people(sender, address, numbers)
         yield Fetched(patient=patient, resources=found)
+
+
+def _people(sender: Sender, address: str, numbers: list[Resource]) -> list[Resource]:
+    """The patient as the server has them, with the numbers by which we know them, and the records that are linked."""
+    answer = sender.talker.get(address)
+    there = answer.body if answer.is_fine and isinstance(answer.body, dict) else {}
+    held = there.get("identifier")
+    known = held if isinstance(held, list) else []
+    found = [{**there, "resourceType": "Patient", "id": address.split("/", 1)[1], "identifier": [*known, *numbers]}]
+    links = there.get("link")
+    for link in links if isinstance(links, list) else ():
+        other = link.get("other") if isinstance(link, dict) else None
+        linked = str(other.get("reference", "")) if isinstance(other, dict) else ""
+        if re.fullmatch(r"Patient/[A-Za-z0-9.-]{1,64}", linked):
+            answer = sender.talker.get(linked)
+            if answer.is_fine and isinstance(answer.body, dict) and answer.body.get("resourceType") == "Patient":
+                found.append(answer.body)
+    return found
 
 
 def _pages(sender: Sender, where: str) -> list[Resource]:

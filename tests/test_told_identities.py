@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from fhir_mapping.told_patients import identities_told
 from ledger.arrival.adt import identities_in
 from ledger.arrival.hl7v2 import parsed
 from ledger.dates import PartialDate
@@ -316,3 +317,70 @@ def test_a_proposal_that_is_not_there_is_named_so(ledger: Ledger) -> None:
     for name in ("I9", "nonsense"):
         with pytest.raises(NotFound):
             accept(ledger, name, NURSE)
+
+
+# --- FHIR Patient -------------------------------------------------------------------------------------------------
+
+
+def patient_resource(id: str, number: str, **more: object) -> dict[str, object]:
+    return {
+        "resourceType": "Patient",
+        "id": id,
+        "identifier": [{"system": SYSTEM, "value": number}],
+        "name": [{"use": "official", "family": "Vellacott", "given": ["Maud"]}],
+        "birthDate": "1950-04-13",
+        "gender": "female",
+        **more,
+    }
+
+
+def link(kind: str, other: str) -> list[dict[str, object]]:
+    return [{"other": {"reference": f"Patient/{other}"}, "type": kind}]
+
+
+def found_in(*resources: dict[str, object]) -> list[tuple[str, str, str | None, set[str]]]:
+    register = Register([MAUD, SAME_MAUD, OTHER])
+    outcomes = [proposals_of(one, register, lambda _: None) for one in identities_told(resources)]
+    return [
+        (proposal.kind, proposal.patient, proposal.other, {doubt.code for doubt in proposal.doubts})
+        for outcome in outcomes
+        for proposal in outcome.proposals
+        if proposal.kind == "join" or proposal.patient != "P0002"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("kind", "joined"),
+    [
+        ("replaces", [("join", "P0001", "P0002", set())]),
+        ("replaced-by", [("join", "P0002", "P0001", set())]),
+        ("seealso", [("join", "P0001", "P0002", {"perhaps-one"})]),
+        ("refer", [("join", "P0001", "P0002", {"perhaps-one"})]),
+        ("something-else", []),
+    ],
+)
+def test_a_link_of_two_patient_resources_proposes_a_join(kind: str, joined: list[object]) -> None:
+    one, two = patient_resource("a", "K204817", link=link(kind, "b")), patient_resource("b", "K777")
+
+    assert found_in(one, two) == joined
+
+
+def test_a_link_by_number_alone_is_enough() -> None:
+    linked = [{"other": {"identifier": {"system": SYSTEM, "value": "K900"}}, "type": "replaces"}]
+
+    (proposal,) = found_in(patient_resource("a", "K204817", link=linked))
+
+    assert proposal[:3] == ("join", "P0001", "P0003")
+
+
+def test_a_patient_resource_that_says_otherwise_proposes_a_change_and_says_what_disagrees() -> None:
+    assert found_in(patient_resource("a", "K204817")) == []
+    assert found_in(patient_resource("a", "K204817", birthDate="1951-04-13")) == [
+        ("change", "P0001", None, {"birth-date-disagrees"})
+    ]
+
+
+def test_broken_links_and_patients_propose_nothing() -> None:
+    for broken in ("x", [None], [{"other": "x"}], [{"type": "replaces"}], [{"other": {"reference": 4}, "type": 3}]):
+        assert found_in(patient_resource("a", "K204817", link=broken)) == []
+    assert found_in({"resourceType": "Patient"}) == []

@@ -344,6 +344,11 @@ def _clues_of(resource: Resource, file: _File) -> PatientClues:
             identifiers=tuple(_identifier(subject.get("identifier"), "subject")),
             names=(NameClue(text=display, source="subject"),) if display and " " in display.strip() else (),
         )
+    return clues_of_patient(patient)
+
+
+def clues_of_patient(patient: Resource) -> PatientClues:
+    """What a Patient resource says of who somebody is."""
     chosen = _chosen_name(_list(patient.get("name")))
     text, family, given = _human_name(chosen or {})
     born = _date(patient.get("birthDate"))

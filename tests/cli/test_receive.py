@@ -157,3 +157,26 @@ def test_a_server_that_keeps_no_identifiers_gives_nothing_that_is_ours(one, othe
 
     assert said["facts"] == {}
     assert {report["type"] for report in said["reports"]} == {"Procedure", "Observation"}
+
+
+def test_patients_that_the_hospital_calls_one_wait_for_a_person(one, tmp_path):
+    with one.open() as ledger:
+        ledger.who.add_patient(name=NAME, identifiers=(Identifier(system=MRN, value="MRN-0002"),), invented=True)
+    stays = {"resourceType": "Patient", "id": "a", "identifier": [{"system": MRN, "value": "MRN-0001"}]}
+    gone = {
+        "resourceType": "Patient",
+        "id": "b",
+        "identifier": [{"system": MRN, "value": "MRN-0002"}],
+        "link": [{"other": {"reference": "Patient/a"}, "type": "replaced-by"}],
+    }
+    file = tmp_path / "patients.json"
+    file.write_text("\n".join(json.dumps(resource) for resource in (stays, gone)))
+
+    came = one.ok("fhir receive --json", file).json
+    again = one.ok("fhir receive --json", file).json
+    one.ok("patient accept I1")
+
+    assert (came["about_patients"], again["about_patients"]) == (["I1"], [])
+    with one.open() as ledger:
+        entry = ledger.history("P0001").entries[-1]
+    assert (entry.kind, entry.event.other) == ("patients-are-one", "P0002")
