@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from datetime import date, datetime
+from enum import StrEnum
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -34,6 +36,13 @@ if TYPE_CHECKING:
     from ledger.store import Ledger
 
 
+class Paper(StrEnum):
+    """What printers hold."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
 def brief(
     patient: PatientArgument,
     for_intervention: Annotated[
@@ -46,6 +55,11 @@ def brief(
         ),
     ] = None,
     everything: Annotated[bool, typer.Option("--all", help="All of it, also what does not fit on one screen.")] = False,
+    pdf: Annotated[
+        Path | None,
+        typer.Option("--pdf", metavar="FILE", help="Write it as one page to print, a new file.", show_default=False),
+    ] = None,
+    paper: Annotated[Paper, typer.Option("--paper", help="With --pdf: the paper.")] = Paper.A4,
     as_of: AsOfOption = None,
     known_on: KnownOnOption = None,
     by: ByOption = None,
@@ -56,18 +70,36 @@ def brief(
     """What one needs to know in the minute before anybody touches the arm."""
     if access is not None and not for_intervention:
         raise typer.BadParameter("--access goes with --for-intervention.")
+    if paper is not Paper.A4 and pdf is None:
+        raise typer.BadParameter("--paper goes with --pdf.")
     with opened(ledger) as found:
         one = the_patient(found, patient)
         whole = found.history(one.id, sessions=True)
         history = seen(whole, as_of, known_on)
         about = access_named(whole, access) if access is not None else None
         made = brief_made(found, one, history, today_of(found, one.id, today), for_intervention, about)
+        if pdf is not None:
+            _print_to(pdf, made, brief_made(found, one, history, made.day) if for_intervention else made, paper)
         if as_json:
             say.out(say.json_text(made.to_json()))
+        elif pdf is not None:
+            say.out(f"Written: {pdf}, one page of {paper.value}.")
         else:
             for line in made.lines(height=None) if everything or for_intervention else made.lines():
                 say.out(say.shown_lines(line))
         noted(found, "sheet" if for_intervention else "brief", by, one.id)
+
+
+def _print_to(to: Path, made: Brief | Sheet, beside: Brief | Sheet, paper: Paper) -> None:
+    from cli.count import put
+    from cli.printed import brief_printed, sheet_printed
+    from ledger.projections.brief import Brief
+
+    assert isinstance(beside, Brief)
+    if isinstance(made, Brief):
+        put(to, brief_printed(made, paper=paper))
+    else:
+        put(to, sheet_printed(made, beside, paper=paper))
 
 
 def brief_made(

@@ -11,7 +11,7 @@ from starlette.responses import Response
 from cli.pages.asked import Asked
 from cli.pages.rights import Right
 
-MODULES = ("cli.pages.entering", "cli.pages.finding")
+MODULES = ("cli.pages.entering", "cli.pages.finding", "cli.pages.chairside")
 """The modules that hold pages. Each ends with a table `PAGES`."""
 
 
@@ -30,6 +30,10 @@ class Page:
     methods: tuple[str, ...] = ("GET",)
     menu: str = ""
     examples: tuple[str, ...] = ()
+    largest: int = 2_000_000
+    """Bytes of a form that is sent here, files and all."""
+    before_change: bool = False
+    """Whoever has a password that somebody else gave them may open this before they choose their own."""
     without_form_token: bool = False
     """Only for what cannot have one: the first form before anybody is signed in has a token of its own kind."""
 

@@ -136,6 +136,22 @@ def timeline_of(
     )
 
 
+def lines_of(
+    history: History, roots: Iterable[str], words: WordsOf, people: NamesOf = nobody
+) -> dict[str, tuple[Line, ...]]:
+    """What a sentence rests on: for each of these roots (or ids of entries) its line, with the report's own words.
+
+    A root of which nothing holds in this view, and what is no root at all, has none.
+    """
+    wanted = set(roots)
+    told = _named(_names_of_accesses(history), people)
+    found: dict[str, list[Line]] = {}
+    for one in history.facts:
+        for key in {one.root, one.entry.id} & wanted:
+            found.setdefault(key, []).append(_with_working(_line(one, words, told, people, False), one, history))
+    return {key: tuple(lines) for key, lines in found.items()}
+
+
 def _with_working(line: Line, one: InForce, history: History) -> Line:
     if one.kind != "measurement":
         return line

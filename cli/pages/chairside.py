@@ -1,0 +1,220 @@
+"""The brief of a patient and the sheet for whoever intervenes: what is read before anybody touches the arm.
+
+Everything that is told here is made in `ledger.projections`; a page lays it out, puts the drawing, the intervals and
+the trends beside it, and lets each line be opened to the words that it rests on. What nobody confirmed is not here.
+
+To show more on the brief, put it into `ledger.projections.brief`; to draw more, see `cli.pages.drawing`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from starlette.responses import Response
+
+from cli.pages.asked import Asked
+from cli.pages.rights import Right
+from cli.pages.site import Page
+
+if TYPE_CHECKING:
+    from ledger.chronology import History
+    from ledger.people import Patient
+    from ledger.projections.brief import Brief, BriefLine, Section
+    from ledger.projections.sheet import Sheet
+    from ledger.projections.state import AccessView
+    from ledger.projections.timeline import Line
+
+LINES_AT_ONCE = {"background": 4, "intervention": 4, "others": 3, "due": 3}
+"""Of these sections so many lines are shown at once, the others when somebody opens them. The first ones never hide."""
+
+
+@dataclass(frozen=True)
+class Resting:
+    """An entry that a line rests on, by its name, and the line of the life that tells it."""
+
+    name: str
+    line: Line
+
+    @property
+    def recorded(self) -> str:
+        """The day of recording, in words."""
+        from ledger.projections.wording import day_words
+
+        return day_words(self.line.recorded[:10])
+
+
+@dataclass(frozen=True)
+class Told:
+    """One line of the brief and what it rests on."""
+
+    text: str
+    rests_on: tuple[Resting, ...] = ()
+    waiting: tuple[str, ...] = ()
+    """Reports that nobody has confirmed: that they wait is told, and nothing of what they say."""
+
+
+@dataclass(frozen=True)
+class Shown:
+    """One section: the lines that are shown at once, and those that are opened."""
+
+    key: str
+    label: str
+    first: tuple[Told, ...]
+    more: tuple[Told, ...]
+
+
+def brief(asked: Asked) -> Response:
+    """What one needs to know in the minute before anybody touches the arm."""
+    from cli.pages.drawing import drawing_of
+    from cli.pages.plots import intervals_of, trends_of
+    from ledger.projections.brief import access_to_use
+
+    one = asked.patient(did="brief")
+    history = asked.history(one.id)
+    made = brief_of_patient(asked, one, history)
+    sections = {section.key: section for section in sections_of(asked, history, made)}
+    main = access_to_use(made.accesses)
+    return asked.page(
+        "brief.html",
+        one=one,
+        brief=made,
+        sections=sections,
+        main=main,
+        drawing=drawing_of(made.accesses, made.person, main),
+        strips=intervals_of(made.accesses),
+        trends=trends_of(main, history.zone) if main is not None else (),
+        past=past_words(made),
+        lives=lives_of(made.accesses),
+    )
+
+
+def sheet(asked: Asked) -> Response:
+    """The sheet that goes with a patient to whoever intervenes, with its strip to send back."""
+    from cli.pages.drawing import drawing_of
+
+    one = asked.patient(did="sheet")
+    history = asked.history(one.id)
+    made = sheet_of_patient(asked, one, history)
+    brief = brief_of_patient(asked, one, history)
+    main = next((view for view in brief.accesses if view.access == made.access), None)
+    return asked.page(
+        "sheet.html",
+        one=one,
+        sheet=made,
+        parts={part.key: part for part in made.parts},
+        drawing=drawing_of(brief.accesses, brief.person, main),
+        past=past_words(made),
+        lives=lives_of(brief.accesses),
+    )
+
+
+def brief_pdf(asked: Asked) -> Response:
+    """The chairside sheet as a file to print."""
+    from cli.printed import brief_printed
+
+    one = asked.patient(did="brief")
+    made = brief_of_patient(asked, one, asked.history(one.id))
+    return _as_file(brief_printed(made, paper=_paper(asked)), f"{one.id}-brief.pdf")
+
+
+def sheet_pdf(asked: Asked) -> Response:
+    """The interventionalist's sheet as a file to print."""
+    from cli.printed import sheet_printed
+
+    one = asked.patient(did="sheet")
+    history = asked.history(one.id)
+    made = sheet_of_patient(asked, one, history)
+    views = brief_of_patient(asked, one, history)
+    return _as_file(sheet_printed(made, views, paper=_paper(asked)), f"{one.id}-sheet.pdf")
+
+
+def _paper(asked: Asked) -> str:
+    return "letter" if asked.query("paper").casefold() == "letter" else "a4"
+
+
+def _as_file(content: bytes, name: str) -> Response:
+    return Response(
+        content, media_type="application/pdf", headers={"content-disposition": f'attachment; filename="{name}"'}
+    )
+
+
+# --- What is shown ------------------------------------------------------------------------------------------------
+
+
+def brief_of_patient(asked: Asked, one: Patient, history: History) -> Brief:
+    """The brief that the command tells, too."""
+    from cli.look import brief_made
+    from ledger.projections.brief import Brief
+
+    made = brief_made(asked.ledger, one, history, asked.today(one.id))
+    assert isinstance(made, Brief)
+    return made
+
+
+def sheet_of_patient(asked: Asked, one: Patient, history: History) -> Sheet:
+    """The sheet that the command tells, too; on the access that the query names."""
+    from cli.look import brief_made
+    from cli.naming import access_named
+    from ledger.projections.sheet import Sheet
+
+    about = access_named(history, asked.query("access")) if asked.query("access") else None
+    made = brief_made(asked.ledger, one, history, asked.today(one.id), True, about)
+    assert isinstance(made, Sheet)
+    return made
+
+
+def sections_of(asked: Asked, history: History, made: Brief) -> Iterable[Shown]:
+    """The sections of a brief, each line with what it rests on."""
+    from cli.look import names_of
+    from cli.naming import named_in
+    from ledger.projections.timeline import lines_of
+
+    roots = {root for section in made.sections for line in section.lines for root in line.roots}
+    found = lines_of(history, roots, asked.ledger.papers.words, names_of(asked.ledger))
+    names = {line.entry: named_in(line.entry, history) for lines in found.values() for line in lines}
+
+    def told(line: BriefLine) -> Told:
+        lines = {entry.entry: entry for root in line.roots for entry in found.get(root, ())}
+        return Told(
+            line.text,
+            tuple(Resting(names[entry.entry], entry) for entry in lines.values()),
+            tuple(root for root in line.roots if root.startswith("r-")),
+        )
+
+    for section in made.sections:
+        yield _shown(section, tuple(told(line) for line in section.lines))
+
+
+def _shown(section: Section, lines: tuple[Told, ...]) -> Shown:
+    room = LINES_AT_ONCE.get(section.key, len(lines))
+    if len(lines) == room + 1:
+        room += 1  # One line takes no more room than saying that there is one more.
+    return Shown(section.key, section.label, lines[:room], lines[room:])
+
+
+def past_words(made: Brief | Sheet) -> str:
+    """What a view of the past is, in words; empty for the present."""
+    from ledger.projections.wording import date_words, day_words
+
+    told = []
+    if made.as_of is not None:
+        told.append(f"as of {date_words(made.as_of)}")
+    if made.known_on is not None:
+        told.append(f"as known on {day_words(made.known_on[:10])}")
+    return ", ".join(told)
+
+
+def lives_of(views: Iterable[AccessView]) -> tuple[tuple[str, str], ...]:
+    """The accesses of a patient, each with the path to its life; those in the body first."""
+    ordered = sorted(views, key=lambda view: not view.in_body)
+    return tuple((f"/access/{view.access}", view.name) for view in ordered)
+
+
+PAGES = (
+    Page("/patient/{patient}", brief, Right.LOOK),
+    Page("/patient/{patient}/sheet", sheet, Right.LOOK),
+    Page("/patient/{patient}/brief.pdf", brief_pdf, Right.LOOK),
+    Page("/patient/{patient}/sheet.pdf", sheet_pdf, Right.LOOK),
+)
