@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from ledger.reading.accesses import CATHETERS, NEEDLED, Meant, described_beside
 from ledger.reading.page import ANSWERED_YES, Page, Scope, Thing
+from ledger.reading.segments import Sentence
 
 REASONS = {
     "past": "told as history",
@@ -204,6 +205,16 @@ _LAID_DOWN = re.compile(
 _SEWN = re.compile(r"anastomos|\bsewn\b|tunnel|spatulat|arteriotomy|end[\s-]to[\s-]side|radiofrequency")
 
 
+_LOOKED_AT = re.compile(r"\b(?:exam\w*|inspect\w*|check\w*|review\w*|assess\w*|evaluat\w*|needl\w*|cannulat\w*)\b")
+
+
+def _is_sewn(page: Page, sentence: Sentence) -> bool:
+    """A sentence tells as done what is only done when an access is made."""
+    sewn = _SEWN.search(page.low, sentence.start, sentence.end)
+    index = page.parts.index_at(sewn.start()) if sewn is not None else None
+    return sewn is not None and index is not None and page.said(sewn.start(), sewn.end(), index).is_now
+
+
 def _shown_by_the_name(page: Page, accesses: list[Meant], evidence: list[Evidence], strict: bool) -> list[Evidence]:
     """A title that is only the name of a fistula or a graft, over an account that sews it: it was made."""
     found = []
@@ -236,7 +247,7 @@ def _shown_by_the_name(page: Page, accesses: list[Meant], evidence: list[Evidenc
             for one in page.parts.sentences
             if one.role in ("technique", "narrative", "findings", "title", "opening")
         ]
-        if not any(_SEWN.search(page.low, one.start, one.end) for one in told):
+        if _LOOKED_AT.search(_sentence_text(page, thing)) or not any(_is_sewn(page, one) for one in told):
             continue
         named = next(name for name in access.named if name.thing is thing)
         found.append(Evidence("creation", named.start, named.end, thing, 3, "title", Scope("now"), access))

@@ -91,7 +91,7 @@ _ELSEWHERE = re.compile(
 
 _TAUGHT = re.compile(r"\b(?:your (?:fistula|graft|catheter|access|arm|line)|how to look after)\b")
 _NOT_TAKEN = re.compile(
-    r"\b(?:stopped|discontinued|came off|off|allerg\w+|start(?:ed)? on|to start|commence|load(?:ed|ing)?"
+    r"\b(?:stopped|discontinued|came off|off|allerg\w+|start|restart|started on|to start|commence|load(?:ed|ing)?"
     r"|for \w+ (?:days|weeks|months))\b"
 )
 _NEVER = frozenset({"consent", "people", "header", "unticked", "date"})
@@ -293,7 +293,7 @@ class _Note:
                 else:
                     one.detail[name] = value
                 one.cites.append(hit.cite)
-                if hit.get("with") is None and (hit.scope.is_now or hit.get("not")):
+                if hit.get("with") is None and hit.scope.what == "now":
                     strong.add(id(access))
         for key, name in clash:
             del found[key].detail[name]
@@ -737,7 +737,7 @@ class _Note:
             return not _NOT_TAKEN.search(near)
         if what in (BackgroundWhat.PORT, BackgroundWhat.LINE, BackgroundWhat.CARDIAC_LEAD):
             return not re.search(
-                r"\b(?:removed|explanted|taken out|check|insertion|placement|placed|inserted|implanted today|transected)\b",
+                r"\b(?:removed|explanted|taken out|check|insertion|placement|placed|inserted|implanted|transected)\b",
                 words,
             )
         return True
@@ -874,7 +874,7 @@ class _Note:
             state = hit.get("state") or ""
             if state in found or hit.index in self.of_kin or hit.role in ("past", "consent", "indication", "aside"):
                 continue
-            if page.said(hit.start, hit.end, hit.index).cue is not None and self._is_conditional(hit):
+            if self._is_another_time(hit, state):
                 continue
             if state in ("cancelled", "declined") and (page.operating_words or re.search(r"arrived|brought", page.low)):
                 # At the centre already: a procedure that was not done, which the visit tells.
@@ -911,10 +911,14 @@ class _Note:
             )
         return list(found.values())
 
-    def _is_conditional(self, hit: _Hit) -> bool:
-        return bool(
-            re.search(r"\b(?:if|when|should|to be|will be|unless)\b", self.page.low[max(0, hit.start - 30) : hit.start])
-        )
+    def _is_another_time(self, hit: _Hit, state: str) -> bool:
+        """Told as history, denied or conditional; the day of the appointment itself is no history."""
+        if re.search(r"\b(?:if|when|should|unless)\b", self.page.low[max(0, hit.start - 30) : hit.start]):
+            return True
+        what, cue = hit.scope.what, hit.scope.cue
+        if what == "past":
+            return not any(cue == (one.start, one.end) and one.date.precision != "year" for one in self.page.days)
+        return what in ("risk", "given-up") or (what in ("planned", "denied") and state not in ("booked", "moved"))
 
     # --- Used, and hospital
 

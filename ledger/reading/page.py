@@ -249,6 +249,9 @@ class Page:
         reach = int(cue.get("reach") or 60)
         if start <= cue.start and cue.end <= end:
             return cue.cls == "denied"
+        if cue.cls == "denied" and cue.start < start < cue.end:
+            # "Was not treated with a balloon": the denial takes in the word with which the deed begins.
+            return True
         if way == "f":
             if cue.start > start or (cue.start >= start and cue.end >= end):
                 return False
