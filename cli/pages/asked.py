@@ -17,11 +17,13 @@ from ledger.errors import NotFound
 if TYPE_CHECKING:
     from jinja2 import Environment
 
+    from cli.pages.doors import Doors
     from ledger.chronology import History
     from ledger.entries import Signature
     from ledger.people import Patient
     from ledger.store import Ledger
     from ledger.store.papers import StoredReport
+    from ledger.store.upkeep import Noted
 
 
 @dataclass(kw_only=True)
@@ -37,6 +39,8 @@ class Asked:
     day: date | None = None
     """The day that counts as today where the server was told one (`--today`, the demo's)."""
     form: FormData = field(default_factory=FormData)
+    noted: list[Noted] = field(default_factory=list)
+    """What goes into the audit with this request."""
 
     # --- What was asked -------------------------------------------------------------------------------------------
 
@@ -52,6 +56,12 @@ class Asked:
         """A field of the form, as text without spaces around it."""
         value = self.form.get(name, default)
         return value.strip() if isinstance(value, str) else default
+
+    @property
+    def doors(self) -> Doors:
+        """The sessions of the server."""
+        found: Doors = self.request.app.state.doors
+        return found
 
     # --- Who asks, and of whom ------------------------------------------------------------------------------------
 
@@ -145,10 +155,17 @@ class Asked:
         return seen(whole, self.query("as_of") or None, self.query("known_on") or None)
 
     def note(self, did: str, *, patient: str | None = None, about: str | None = None) -> None:
-        """Adds a line to the audit: who did or looked at what, ids only."""
-        from ledger.store.upkeep import note
+        """Adds a line to the audit: who did or looked at what, ids only.
 
-        note(self.ledger, did, person=self.who.person, patient=patient, about=about)
+        It is written when the page is made and before the answer is sent; see `looks`.
+        """
+        from ledger.dates import instant_text
+        from ledger.store.upkeep import Noted
+
+        person = None if self.account is None else self.account.person
+        line = Noted(instant_text(self.ledger.clock()), person, did, patient, about)
+        if not any(line[1:] == other[1:] for other in self.noted):
+            self.noted.append(line)
 
     # --- What is answered -----------------------------------------------------------------------------------------
 

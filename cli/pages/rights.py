@@ -6,8 +6,13 @@ units exist for it. `Account` is what the pages know of whoever asks; where acco
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from ledger.store.accounts import StoredAccount
 
 
 class Right(Enum):
@@ -49,6 +54,8 @@ class Account:
     name: str
     roles: frozenset[Role]
     units: frozenset[str] = frozenset()
+    must_change: bool = False
+    """Somebody else knows their password: they choose another before anything else."""
 
     def may(self, right: Right) -> bool:
         """Whether one of the roles gives this right."""
@@ -59,3 +66,29 @@ class Account:
     def sees_unit(self, unit: str | None) -> bool:
         """Whether patients of this unit exist for them."""
         return not self.units or unit in self.units
+
+
+def account_of(stored: StoredAccount) -> Account:
+    """The account as the pages know it. A role that this version has no name for gives no right."""
+    return Account(
+        person=stored.person,
+        name=stored.name,
+        roles=roles_of(stored.roles),
+        units=stored.units,
+        must_change=stored.must_change,
+    )
+
+
+def roles_of(words: Iterable[str]) -> frozenset[Role]:
+    """The roles that these words name."""
+    return frozenset(role for role in Role if role.value in set(words))
+
+
+ROLE_WORDS: dict[Role, str] = {
+    Role.LOOKS: "finds patients and reads their histories",
+    Role.ENTERS: "looks, and writes down what happened",
+    Role.CONFIRMS: "enters, and confirms what reports propose",
+    Role.CONNECTS: "connects the hospital's record; sees no patient by that",
+    Role.ADMINISTERS: "keeps accounts; sees no patient by that",
+}
+"""What each role may do, for whoever gives them."""

@@ -9,24 +9,27 @@ from __future__ import annotations
 import hmac
 import logging
 import queue
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import date
 from http import HTTPStatus
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp
 
 from cli.pages.asked import Asked
 from cli.pages.doors import Doors
+from cli.pages.guarding import HEADERS, LOOPBACK, TooMuch, TooSlow, bounded, guarded
+from cli.pages.looks import Looks
 from cli.pages.rights import Right
 from cli.pages.site import MENU_ORDER, Page, pages
 from ledger.errors import LedgerError, NotFound, StaleHistory
@@ -36,34 +39,32 @@ if TYPE_CHECKING:
 
     from ledger.store import Ledger
 
+__all__ = ["HEADERS", "Site", "application"]
+
 HERE = Path(__file__).parent
-LARGEST_FORM = 2_000_000
-"""Bytes of a form; a report that is dropped on a page comes in pieces of its own."""
-
-HEADERS = {
-    "Content-Security-Policy": (
-        "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data:; connect-src 'self'; "
-        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'; manifest-src 'self'"
-    ),
-    "X-Content-Type-Options": "nosniff",
-    "X-Frame-Options": "DENY",
-    "Referrer-Policy": "no-referrer",
-    "Cross-Origin-Opener-Policy": "same-origin",
-    "Cross-Origin-Resource-Policy": "same-origin",
-    "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
-}
-"""On every answer. What the browser may keep is said per answer: pages about patients are not stored."""
-
 log = logging.getLogger("access-ledger.pages")
 
 
 class Site:
-    """The pages over one ledger. `open_one` opens a further connection to it; `day` counts as today where given."""
+    """The pages over one ledger.
+
+    `open_one` opens a further connection to it; `day` counts as today where given. The pages answer to the names of
+    `hosts` only, and where `proxies` are declared (addresses, or networks) to them only.
+    """
 
     def __init__(
-        self, open_one: Callable[[], Ledger], doors: Doors, *, day: date | None = None, connections: int = 8
+        self,
+        open_one: Callable[[], Ledger],
+        doors: Doors,
+        *,
+        day: date | None = None,
+        connections: int = 8,
+        hosts: Iterable[str] = LOOPBACK,
+        proxies: Iterable[str] = (),
     ) -> None:
         self._open = open_one
+        self.hosts, self.proxies = tuple(hosts), tuple(proxies)
+        self.looks = Looks(open_one)
         self._idle: queue.LifoQueue[Ledger] = queue.LifoQueue(connections)
         self.doors = doors
         self.day = day
@@ -94,7 +95,8 @@ class Site:
             ledger.close()
 
     def close(self) -> None:
-        """Closes the connections that are idle."""
+        """Closes the connections that are idle, when what was looked at is on record."""
+        self.looks.close()
         while not self._idle.empty():
             self._idle.get_nowait().close()
 
@@ -105,19 +107,40 @@ def application(site: Site) -> Starlette:
         Route(page.path, _answering(site, page), methods=list(page.methods), name=page.name) for page in site.pages
     ]
     routes.append(Mount("/static", StaticFiles(directory=HERE / "static"), name="static"))
-    app = Starlette(routes=routes, exception_handlers={404: _not_here(site), 405: _not_here(site)})
-    app.add_middleware(_Headers)
+    app = _Pages(routes=routes, exception_handlers={404: _not_here(site), 405: _not_here(site)})
+    app.state.doors = site.doors
+    app.state.site = site
     return app
+
+
+class _Pages(Starlette):
+    """Starlette with our guards outside of everything, its own answer to mistakes of ours included."""
+
+    def build_middleware_stack(self) -> ASGIApp:
+        site: Site = self.state.site
+        guards: ASGIApp = guarded(super().build_middleware_stack(), hosts=site.hosts, proxies=site.proxies)
+        return guards
 
 
 def _answering(site: Site, page: Page) -> Callable[[Request], Awaitable[Response]]:
     async def answer(request: Request) -> Response:
         form = FormData()
         if request.method == "POST":
-            if int(request.headers.get("content-length") or 0) > LARGEST_FORM:
-                return PlainTextResponse("This form is too large.", 413)
-            form = await request.form(max_files=20, max_fields=2000, max_part_size=LARGEST_FORM)
-        return await run_in_threadpool(_answer, site, page, request, form)
+            arriving = Request(request.scope, bounded(request.receive, page.largest))
+            try:
+                form = await arriving.form(max_files=20, max_fields=2000, max_part_size=page.largest)
+            except TooMuch:
+                return PlainTextResponse("This form is too large.", 413, {"connection": "close"})
+            except TooSlow:
+                return PlainTextResponse("This form took too long to arrive.", 408, {"connection": "close"})
+            except ClientDisconnect:
+                return PlainTextResponse("This form did not arrive.", 400)
+            except HTTPException:
+                return PlainTextResponse("This form cannot be read.", 400, {"connection": "close"})
+        try:
+            return await run_in_threadpool(_answer, site, page, request, form)
+        finally:
+            await form.close()
 
     return answer
 
@@ -134,45 +157,74 @@ def _answer(site: Site, page: Page, request: Request, form: FormData) -> Respons
             day=site.day,
             form=form,
         )
-        if page.right is not Right.ANYBODY and who.account is None:
-            return RedirectResponse(site.doors.sign_in_path(request), status_code=303)
-        if who.account is not None and not who.account.may(page.right):
-            return _wrong(
-                asked, 403, "Your account may not open this page.", "Ask whoever keeps the accounts of your unit."
-            )
-        if request.method == "POST" and not page.without_form_token:
-            sent = form.get("csrf") or request.headers.get("x-csrf") or ""
-            if not isinstance(sent, str) or not who.csrf or not hmac.compare_digest(sent, who.csrf):
-                return _wrong(
-                    asked,
-                    403,
-                    "This form did not come from a page of yours, or you were signed out meanwhile.",
-                    "Nothing was written. Open the page again and send it from there.",
-                )
-        try:
-            answer = page.answer(asked)
-        except NotFound as wrong:
-            return _wrong(asked, 404, wrong.problem, wrong.remedy)
-        except StaleHistory as wrong:
-            return _wrong(asked, 409, wrong.problem, wrong.remedy)
-        except LedgerError as wrong:
-            return _wrong(asked, 422, wrong.problem, wrong.remedy)
-        except Exception as unexpected:
-            from cli.main import reference_of
-
-            reference = reference_of(unexpected)
-            log.error("%s: %s", page.name, reference)
-            return _wrong(
-                asked,
-                500,
-                f"Something went wrong inside access-ledger that should not ({reference}).",
-                "Nothing was half written. Try again; if it comes back, report that reference.",
-            )
+        answer = _refused(site, page, asked) or _made(page, asked)
+        # Before anybody sees the answer, the look is on record: one write for all that the page noted.
+        site.looks.write(ledger, asked.noted)
         return answer
 
 
+def _refused(site: Site, page: Page, asked: Asked) -> Response | None:
+    """The answer to whoever may not have this page; None for whoever may."""
+    request = asked.request
+    if page.right is not Right.ANYBODY and asked.account is None:
+        if _wants_json(request):
+            return _wrong(asked, 401, "You are not signed in, or no longer.", "Sign in again.")
+        has_a_page = any(other.path == page.path and "GET" in other.methods for other in site.pages)
+        return RedirectResponse(
+            site.doors.sign_in_path(request, back=request.method != "POST" or has_a_page), status_code=303
+        )
+    if asked.account is not None and not asked.account.may(page.right):
+        return _wrong(asked, 403, "Your account may not open this page.", "Ask whoever keeps the accounts.")
+    if request.method == "POST" and not _is_ours(page, asked):
+        return _wrong(
+            asked,
+            403,
+            "This form did not come from a page of yours, or you were signed out meanwhile.",
+            "Nothing was written. Open the page again and send it from there.",
+        )
+    if asked.account is not None and asked.account.must_change and not page.before_change:
+        return RedirectResponse("/password", status_code=303)
+    return None
+
+
+def _is_ours(page: Page, asked: Asked) -> bool:
+    """Whether a form came from a page of this session."""
+    if asked.request.headers.get("sec-fetch-site") in ("cross-site", "same-site"):
+        return False
+    if page.without_form_token:
+        return True
+    sent = asked.form.get("csrf") or asked.request.headers.get("x-csrf") or ""
+    return isinstance(sent, str) and bool(asked.csrf) and hmac.compare_digest(sent.encode(), asked.csrf.encode())
+
+
+def _made(page: Page, asked: Asked) -> Response:
+    try:
+        return page.answer(asked)
+    except NotFound as wrong:
+        return _wrong(asked, 404, wrong.problem, wrong.remedy)
+    except StaleHistory as wrong:
+        return _wrong(asked, 409, wrong.problem, wrong.remedy)
+    except LedgerError as wrong:
+        return _wrong(asked, 422, wrong.problem, wrong.remedy)
+    except Exception as unexpected:
+        from cli.main import reference_of
+
+        reference = reference_of(unexpected)
+        log.error("%s: %s", page.name, reference)
+        return _wrong(
+            asked,
+            500,
+            f"Something went wrong inside access-ledger that should not ({reference}).",
+            "Nothing was half written. Try again; if it comes back, report that reference.",
+        )
+
+
+def _wants_json(request: Request) -> bool:
+    return "application/json" in request.headers.get("accept", "")
+
+
 def _wrong(asked: Asked, status: int, problem: str, remedy: str) -> Response:
-    if "application/json" in asked.request.headers.get("accept", ""):
+    if _wants_json(asked.request):
         from starlette.responses import JSONResponse
 
         return JSONResponse({"format": 1, "problem": problem, "remedy": remedy}, status)
@@ -192,32 +244,6 @@ def _not_here(site: Site) -> Callable[[Request, Exception], Awaitable[Response]]
         return await run_in_threadpool(make)
 
     return answer
-
-
-class _Headers:
-    """Puts the security headers on every answer, and keeps pages about patients out of stores."""
-
-    def __init__(self, app: Any) -> None:
-        self.app = app
-
-    async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
-        if scope["type"] != "http":
-            await self.app(scope, receive, send)
-            return
-        static = scope["path"].startswith("/static/")
-
-        async def sending(message: Any) -> None:
-            if message["type"] == "http.response.start":
-                headers = message.setdefault("headers", [])
-                present = {name.lower() for name, _ in headers}
-                for name, value in HEADERS.items():
-                    if name.lower().encode() not in present:
-                        headers.append((name.lower().encode(), value.encode()))
-                if b"cache-control" not in present:
-                    headers.append((b"cache-control", b"no-cache" if static else b"no-store"))
-            await send(message)
-
-        await self.app(scope, receive, sending)
 
 
 def _templates() -> Environment:

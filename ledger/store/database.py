@@ -23,8 +23,14 @@ from sqlalchemy.pool import NullPool
 from ledger.errors import LedgerError, NotFound, WrongInput
 
 OLDEST_SQLITE = (3, 37, 0)
+BUSY_SECONDS = 30
+"""How long a writer waits for another one."""
 _PRAGMAS = ("journal_mode=WAL", "synchronous=FULL", "secure_delete=ON", "cache_size=-16000")
 _NETWORK_FILE_SYSTEMS = frozenset({"nfs", "nfs4", "cifs", "smbfs", "smb3", "fuse.sshfs", "afs", "ncpfs", "9p", "ceph"})
+
+
+class InUse(WrongInput):
+    """Somebody else writes, and has not finished in the time that we wait."""
 
 
 class Database:
@@ -86,6 +92,18 @@ class Database:
             raise _said(failed) from None
 
     @contextmanager
+    def waiting(self, seconds: float) -> Iterator[None]:
+        """Waits no longer than this for another writer of a SQLite file. Raises InUse."""
+        if self.is_postgres:
+            yield  # There writers of different rows do not wait for each other.
+            return
+        self.raw.execute(f"PRAGMA busy_timeout={int(seconds * 1000)}")
+        try:
+            yield
+        finally:
+            self.raw.execute(f"PRAGMA busy_timeout={BUSY_SECONDS * 1000}")
+
+    @contextmanager
     def reading(self) -> Iterator[None]:
         """A snapshot: what is read inside belongs together."""
         if self._depth:
@@ -108,7 +126,7 @@ class Database:
 def _said(error: sqlite3.Error) -> LedgerError:
     text = str(error)
     if "locked" in text or "busy" in text:
-        return WrongInput("Another program is writing to this ledger.", "Wait for it to finish and try again.")
+        return InUse("Another program is writing to this ledger.", "Wait for it to finish and try again.")
     if "full" in text:
         return WrongInput("The disk is full; nothing was written.", "Make room and try again.")
     if "readonly" in text:
@@ -189,7 +207,7 @@ def _file_system_of(path: Path) -> str | None:
 def _connect_sqlite(path: str) -> Database:
     engine = create_engine(
         "sqlite://",
-        creator=lambda: sqlite3.connect(path, isolation_level=None, timeout=30, check_same_thread=False),
+        creator=lambda: sqlite3.connect(path, isolation_level=None, timeout=BUSY_SECONDS, check_same_thread=False),
         poolclass=NullPool,
         isolation_level="AUTOCOMMIT",
     )

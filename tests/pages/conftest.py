@@ -30,6 +30,7 @@ from cli.pages.doors import COOKIE, Doors
 from cli.pages.rights import Account, Role
 from cli.pages.shell import Site, application
 from ledger.store import Ledger, open_ledger
+from ledger.store.accounts import Accounts
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext, Page
@@ -67,9 +68,7 @@ class Desk:
 
     @property
     def app(self) -> Any:
-        app = application(self.site)
-        app.state.doors = self.doors
-        return app
+        return application(self.site)
 
     def ledger(self) -> Ledger:
         """A connection of the test's own."""
@@ -86,6 +85,8 @@ def demo_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo, made once for all tests of a worker; copied, never written to."""
     file = tmp_path_factory.mktemp("demo") / "demo.sqlite"
     assert main(["demo", "--ledger", str(file), "--json"]) == 0
+    with open_ledger(file) as ledger:
+        Accounts(ledger).add("tamm", roles=["enters", "administers"], units=["fern-valley"])
     with closing(sqlite3.connect(file)) as raw:
         raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     return file

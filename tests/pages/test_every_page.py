@@ -138,6 +138,8 @@ def test_every_page_fits_its_window_and_has_no_serious_issue_of_access(
     client, page = asking(), tab("/")
 
     for one in opened("GET", filled):
+        if "openid" in one.path:
+            continue  # there is a page only where the hospital's sign-in is set up; see test_openid.py
         if not client.get(one.path).headers.get("content-type", "").startswith("text/html"):
             continue  # a file, not a page
         answer = page.goto(one.path)
