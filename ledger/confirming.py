@@ -24,9 +24,17 @@ from ledger.dates import PartialDate, instant_text
 from ledger.entries import Draft, Entry, Signature, entry_id_of, event_to_dict, validated
 from ledger.errors import Doubt, LedgerError, NotFound, WrongInput
 from ledger.events import FACT_KINDS, KINDS, Correction, Fact, ProposalFate, ReportReviewed
-from ledger.matching import AccessMatch, AccessVerdict, access_for_drafts, described_in, match_access
+from ledger.matching import (
+    AccessMatch,
+    AccessVerdict,
+    access_for_drafts,
+    described_in,
+    match_access,
+    recorded_accesses,
+)
 from ledger.minting import ACCESS, minted
 from ledger.reading.drafting import CREATING_KINDS, Drafted, KnownAccess, drafts_of, ordinals_of
+from ledger.reading.proposals import Proposal, ReadAccess
 from ledger.relating import alike, earlier_reports, later_reports, tells_whole
 from ledger.retelling import (
     Compared,
@@ -38,13 +46,14 @@ from ledger.retelling import (
     merged,
     told_before,
 )
-from ledger.vocabulary import ConfirmedHow, Fate
+from ledger.vocabulary import ConfirmedHow, Fate, Side
 
 if TYPE_CHECKING:
     from uuid import UUID
 
     from ledger.admission import Refusal
-    from ledger.reading.proposals import Proposal, ReadAccess, Reading
+    from ledger.chronology import InForce
+    from ledger.reading.proposals import Cite, Reading
     from ledger.store import Ledger
     from ledger.store.papers import StoredReport
 
@@ -177,8 +186,11 @@ def review_of(ledger: Ledger, report: str, *, happened: PartialDate | None = Non
     reading = _dated(read_report(text, envelope_of(stored, text)), happened)
     history = ledger.history(stored.patient)
     others = list(ledger.papers.reports(patient=stored.patient))
+    earlier = tuple(one.id for one in earlier_reports(stored, others))
+    reading, of_first = _with_first_report(reading, history, earlier)
     described = described_in(reading)
     matches = {ref: match_access(one, history, _day_of(reading, ref)) for ref, one in described.items()}
+    matches = _as_in_first_report({**matches, **of_first}, history, earlier)
     holding = [
         entry.event
         for entry in in_force(history.entries)
@@ -192,7 +204,7 @@ def review_of(ledger: Ledger, report: str, *, happened: PartialDate | None = Non
         matches=matches,
         told={},
         corrections={},
-        earlier=tuple(one.id for one in earlier_reports(stored, others)),
+        earlier=earlier,
         later=tuple(one.id for one in later_reports(stored, others)),
         unsaid=(),
         alike=_alike(ledger, stored),
@@ -208,6 +220,102 @@ def review_of(ledger: Ledger, report: str, *, happened: PartialDate | None = Non
     )
     review = replace(review, chosen_before=_chosen_before(review, holding))
     return _compared(replace(review, before=_decided(review, holding)))
+
+
+# --- An addendum takes its access from its first report -----------------------------------------------------------
+
+
+def _with_first_report(
+    reading: Reading, history: History, earlier: tuple[str, ...]
+) -> tuple[Reading, dict[str, AccessMatch]]:
+    """What a short addendum changes, as proposals about the entries of its first report.
+
+    "The side should read left": where the first report told the side of its access, that is what is proposed anew;
+    where it told something of an access that was known before, the report was about the access of the other side.
+    """
+    if not reading.amends or reading.proposed:
+        return reading, {}
+    known = facts_from(history, earlier)
+    if not known:
+        words = (
+            "its first report has not been gone through yet: do that first"
+            if earlier
+            else "its first report is not known here: nothing says which entries it changes"
+        )
+        return replace(reading, doubts=(*reading.doubts, words)), {}
+    side = next((Side(one.value) for one in reading.amends if one.what == "side" and one.value), None)
+    day = next((PartialDate(one.value) for one in reading.amends if one.what == "happened" and one.value), None)
+    cites = tuple(one.quote for one in reading.amends)
+    sided = [one for one in known if getattr(one.fact, "side", None) is not None]
+    asked = known if day is not None or not sided else tuple(sided)
+    if side is None and day is None:
+        return reading, {}
+    accesses: list[ReadAccess] = []
+    matches: dict[str, AccessMatch] = {}
+    proposed: list[Proposal] = []
+    for one in asked:
+        if one.access is None:
+            continue
+        ref = f"a{len(accesses) + 1}"
+        same = next((each.ref for each in accesses if each.described == one.access), None)
+        if same is None:
+            recorded = next(each for each in recorded_accesses(history) if each.id == one.access)
+            kind = next(iter(recorded.kinds), None)
+            moves = side is not None and not sided
+            its_side = side or next(iter(recorded.sides), None)
+            accesses.append(ReadAccess(ref=ref, kind=kind, side=its_side, described=one.access, quotes=cites))
+            if not moves:
+                doubt = Doubt(
+                    code="from-first-report", words="It is the access of the first report.", access=one.access
+                )
+                matches[ref] = AccessMatch(verdict=AccessVerdict.KNOWN, access=one.access, doubts=(doubt,))
+            same = ref
+        proposed.append(_amended_proposal(one, same, side, day, cites))
+    accesses = [replace(one, described=None) for one in accesses]
+    return replace(reading, accesses=tuple(accesses), proposed=tuple(proposed)), matches
+
+
+def _amended_proposal(
+    one: InForce, ref: str, side: Side | None, day: PartialDate | None, cites: tuple[Cite, ...]
+) -> Proposal:
+    left_out = {"kind", "happened", "access", "visit", "note", "lesions", "stents", "device", "old_device"}
+    detail = {
+        name: value
+        for name in one.fact.__dataclass_fields__
+        if name not in left_out and (value := getattr(one.fact, name)) not in (None, ())
+    }
+    if side is not None and "side" in detail:
+        detail["side"] = side
+    return Proposal(
+        kind=one.kind,
+        access=ref,
+        happened=day or one.happened,
+        quotes=cites,
+        detail=detail,
+        doubts=("an addendum changes what its first report said",),
+        why="the addendum says what the first report should read",
+        of_visit=True,
+    )
+
+
+def _as_in_first_report(
+    matches: dict[str, AccessMatch], history: History, earlier: tuple[str, ...]
+) -> dict[str, AccessMatch]:
+    """An access that a later report does not describe is the one that its first report was about."""
+    of_first = {one.access for one in facts_from(history, earlier) if one.access is not None}
+    if len(of_first) != 1:
+        return matches
+    (access,) = of_first
+    found = {}
+    for ref, match in matches.items():
+        if match.verdict is AccessVerdict.ASK and any(one.code in _NOT_DESCRIBED for one in match.doubts):
+            doubt = Doubt(code="from-first-report", words="It is the access of the first report.", access=access)
+            match = replace(match, verdict=AccessVerdict.KNOWN, access=access, doubts=(doubt,), plain=False)
+        found[ref] = match
+    return found
+
+
+_NOT_DESCRIBED = frozenset({"access-not-described", "access-kind-not-said"})
 
 
 def with_choices(review: Review, choices: Mapping[str, Choice]) -> Review:

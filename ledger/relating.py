@@ -26,14 +26,57 @@ _STAGES = {"preliminary": 0, "final": 1, "addendum": _AMENDS, "corrected": _AMEN
 def earlier_reports(report: StoredReport, others: Iterable[StoredReport]) -> tuple[StoredReport, ...]:
     """Of a patient's reports those that this one corrects, completes or adds to, through all in between, oldest first.
 
-    By the sender's own numbers of documents. A final report with the number of a preliminary one completes it.
+    By the sender's own numbers of documents. A final report with the number of a preliminary one completes it. An
+    addendum that names no document is about the one other report of its order or visit, else of its day, if there is
+    exactly one.
     """
-    return _reached(report, others, _is_about)
+    others = list(others)
+    return _reached(report, others, _is_about) or _first_of_its_kin(report, others)
 
 
 def later_reports(report: StoredReport, others: Iterable[StoredReport]) -> tuple[StoredReport, ...]:
     """Of a patient's reports those that correct, complete or add to this one, oldest first."""
-    return _reached(report, others, lambda one, other: _is_about(other, one))
+    others = list(others)
+    found = list(_reached(report, others, lambda one, other: _is_about(other, one)))
+    known = {one.id for one in found}
+    for other in others:
+        if other.id not in known and other.id != report.id and adds_only(other):
+            rest = [report, *(one for one in others if one.id not in (other.id, report.id))]
+            if not _reached(other, rest, _is_about) and _first_of_its_kin(other, rest) == (report,):
+                found.append(other)
+    return tuple(sorted(found, key=_came))
+
+
+def adds_only(report: StoredReport) -> bool:
+    """Whether a report says of itself that it adds to another, by its status or by its words."""
+    return _said(report, "status") in ("addendum", "corrected") or bool((report.proposed or {}).get("amends"))
+
+
+def _first_of_its_kin(report: StoredReport, others: Sequence[StoredReport]) -> tuple[StoredReport, ...]:
+    """The one report that an addendum without numbers can be about: of its order or visit, else of its day."""
+    if not adds_only(report) or _said(report, "supersedes"):
+        return ()
+    firsts = [one for one in others if one.id != report.id and one.patient == report.patient and not adds_only(one)]
+    order = _said(report, "order_number")
+    if order is not None:
+        of_order = [one for one in firsts if _said(one, "order_number") == order]
+        if of_order:
+            return tuple(of_order) if len(of_order) == 1 else ()
+    days = [
+        day
+        for day in ((report.proposed or {}).get("happened"), _said(report, "performed"))
+        if day is not None and PartialDate(day).precision in ("day", "instant")
+    ]
+    for day in days:
+        of_day = [
+            one
+            for one in firsts
+            if (theirs := (one.proposed or {}).get("happened"))
+            and days_apart(PartialDate(day), PartialDate(theirs)) == 0
+        ]
+        if of_day:
+            return tuple(of_day) if len(of_day) == 1 else ()
+    return ()
 
 
 def tells_whole(report: StoredReport) -> bool:

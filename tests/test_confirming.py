@@ -332,3 +332,82 @@ def test_however_many_sittings_each_proposal_is_decided_once_and_recorded_once(
         accepted = sorted(proposed[index].kind for index, fate in wanted.items() if fate is Fate.ACCEPTED)
         assert sorted(made) == accepted
         assert (ledger.papers.report(report).state == "confirmed") == (len(wanted) == len(proposed))
+
+
+# --- A short addendum ---------------------------------------------------------------------------------------------
+
+MADE = """\
+Invented report. No such patient, surgeon or place exists.
+Patient: Maud Vellacott-Orme    DOB: 14 July 1958    MRN: K204817
+Date of procedure: 3 June 2025
+
+OPERATION: Creation of right radiocephalic AV fistula under block.
+The cephalic vein was anastomosed end to side to the radial artery. Good thrill.
+"""
+ADDENDUM = """\
+ADDENDUM (invented)
+Patient: Maud Vellacott-Orme    DOB: 14 July 1958    MRN: K204817
+Date of procedure: 3 June 2025
+
+The side should read left, not right.
+"""
+
+
+def test_a_short_addendum_corrects_the_side_that_its_first_report_told(ledger: Ledger) -> None:
+    first = came(ledger, MADE)
+    review = review_of(ledger, first)
+    confirm(ledger, review, dict.fromkeys(review.open, ACCEPTED), by=BY)
+
+    second = review_of(ledger, came(ledger, ADDENDUM))
+    done = confirm(ledger, second, dict.fromkeys(second.open, ACCEPTED), by=BY)
+
+    assert second.earlier == (first,)
+    assert [one.kind for one in second.reading.proposed] == ["creation"]
+    (creation,) = (
+        one for one in ledger.history(PATIENT).facts if one.fact.happened == "2025-06-03" and one.kind == "creation"
+    )
+    assert creation.fact.side == "left"  # type: ignore[union-attr]
+    assert [one.kind for one in done.entries] == ["correction"]
+
+
+def test_a_short_addendum_whose_first_report_is_not_known_says_so(ledger: Ledger) -> None:
+    review = review_of(ledger, came(ledger, ADDENDUM))
+
+    assert review.reading.proposed == ()
+    assert any("first report is not known here" in doubt for doubt in review.reading.doubts)
+
+
+def test_a_short_addendum_before_its_first_report_is_gone_through_waits_for_it(ledger: Ledger) -> None:
+    first = came(ledger, MADE)
+
+    review = review_of(ledger, came(ledger, ADDENDUM))
+
+    assert review.earlier == (first,)
+    assert any("has not been gone through yet" in doubt for doubt in review.reading.doubts)
+
+
+def test_an_addendum_about_a_side_moves_what_was_told_of_an_access_known_before_to_the_other_one(
+    ledger: Ledger,
+) -> None:
+    first = review_of(ledger, came(ledger, REPORT))
+    confirm(ledger, first, dict.fromkeys(first.open, ACCEPTED), by=BY)
+    said = ADDENDUM.replace("3 June 2025", "12 May 2024").replace("left, not right", "right")
+
+    second = review_of(ledger, came(ledger, said))
+
+    assert "angioplasty" in [one.kind for one in second.reading.proposed]
+    assert all(one.side == "right" for one in second.reading.accesses)
+    assert not any(match.access == "A1" for match in second.matches.values())
+
+
+NO_ADDENDA = [
+    "PROCEDURE: Left AVF fistulogram. An addendum will follow: the side should read left.",
+    "The referral should read left. See the addendum of last year.",
+]
+
+
+@pytest.mark.parametrize("text", NO_ADDENDA)
+def test_what_only_speaks_of_an_addendum_is_none(text: str) -> None:
+    from ledger.reading import read_report
+
+    assert read_report(text).amends == ()

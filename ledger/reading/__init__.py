@@ -15,6 +15,7 @@ Not for: who the patient is and which access of the ledger is meant (`ledger.mat
 from __future__ import annotations
 
 from ledger.reading.proposals import (
+    Amends,
     Cite,
     Noticed,
     Proposal,
@@ -28,6 +29,7 @@ from ledger.reading.reader import READER_VERSION, read_report
 
 __all__ = [
     "READER_VERSION",
+    "Amends",
     "Cite",
     "Noticed",
     "Proposal",

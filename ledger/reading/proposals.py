@@ -183,8 +183,20 @@ class Noticed:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Amends:
+    """What an addendum puts right in an earlier report: `side`, `happened`, or `other` for what was not understood."""
+
+    what: str
+    value: str | None
+    quote: Cite
+
+
+@dataclass(frozen=True, kw_only=True)
 class Reading:
-    """What one version of the reader makes of one text. `accesses` begins with the one operated on."""
+    """What one version of the reader makes of one text. `accesses` begins with the one operated on.
+
+    `amends` is what an addendum that tells no deed of its own changes in its first report.
+    """
 
     text: str
     reader: str
@@ -194,6 +206,7 @@ class Reading:
     happened: PartialDate | None = None
     happened_from: str | None = None  # "text", or which field of the envelope
     doubts: tuple[str, ...] = ()
+    amends: tuple[Amends, ...] = ()
 
     def access(self, ref: str | None) -> ReadAccess | None:
         """The access that a proposal names."""
@@ -241,6 +254,7 @@ class Reading:
                 for one in self.noticed
             ],
             "doubts": list(self.doubts),
+            "amends": [{"what": one.what, "value": one.value, "quote": self._quote(one.quote)} for one in self.amends],
         }
 
     def _quote(self, cite: Cite) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from ledger.dates import PartialDate
 from ledger.reading.accesses import CATHETERS, Meant, accesses_of
 from ledger.reading.acts import REASONS, Deed, LeftOut, deeds_of
+from ledger.reading.amending import amends_of
 from ledger.reading.around import Beside, beside_of
 from ledger.reading.details import detail_of, visit_of
 from ledger.reading.lesions import lesions_of
@@ -43,8 +44,13 @@ _VASCULAR = frozenset({"angiogram", "angioplasty", "stent", "thrombectomy"})
 def read_report(text: str, envelope: Envelope | None = None) -> Reading:
     """What the text proposes. The date of the procedure comes from the text, else from the envelope, else stays open.
 
-    Never raises for what a text holds, and every quote is a stretch of `text`.
+    Never raises for what a text holds, and every quote is a stretch of `text`. What a coded resource tells is not read
+    from its words, but taken from its codes (`ledger.reading.coded`).
     """
+    if envelope is not None and envelope.told is not None:
+        from ledger.reading.coded import coded_reading
+
+        return coded_reading(text, envelope.told)
     page = Page(text[:_LONGEST])
     happened, dated_by, date_doubt = _happened(page, envelope)
     accesses = accesses_of(page)
@@ -60,6 +66,13 @@ def read_report(text: str, envelope: Envelope | None = None) -> Reading:
     refs = {id(one): f"a{number}" for number, one in enumerate(used, 1)}
     proposed = _proposals(page, deeds, lesions, beside, refs, happened, date_doubt, cancelled, main)
     doubts = [date_doubt] if date_doubt and proposed else []
+    amends = () if deeds else amends_of(page)
+    if amends and not used:
+        doubts.append(
+            "an addendum or a correction that names no access: it is about the access of its first report"
+            if any(one.what != "other" for one in amends)
+            else "an addendum or a correction whose change is not understood: read it beside its first report"
+        )
     if len(text) > _LONGEST:
         doubts.append("the text is longer than any report; what follows was not read")
     return Reading(
@@ -71,6 +84,7 @@ def read_report(text: str, envelope: Envelope | None = None) -> Reading:
         happened=happened,
         happened_from=dated_by,
         doubts=tuple(doubts),
+        amends=amends,
     )
 
 
