@@ -159,6 +159,7 @@ def patency(
     choose: ChooseOption = None,
     definitions: OwnOption = None,
     list_them: ListOption = False,
+    hide_below: HideOption = None,
     csv: CsvOption = None,
     picture: PictureOption = None,
     by: ByOption = None,
@@ -183,6 +184,10 @@ def patency(
         raise typer.BadParameter("name one measure; the second word goes with `definitions`.")
     if list_them and as_json:
         raise typer.BadParameter("--list goes with text or --csv; JSON never holds a list of patients.")
+    if hide_below and (list_them or picture is not None):
+        raise typer.BadParameter(
+            "--hide-below goes with neither --list nor --picture: each step of a curve is one person, or a few."
+        )
     chosen = choices_from(choose)
     measures = [book.definition(name) for name in ((measure,) if measure else USUAL)]
     wanted = _with_choices(measures, chosen)
@@ -194,19 +199,19 @@ def patency(
         label = None if compare_by is None else _label(compare_by, people, found)
         kinds = frozenset(kind) if kind else None
         lives = [life for history in histories for life in lives_of(history, book)]
-        counted = [
-            spells_among(lives, definition, cut, kinds=kinds, began=began, label=label) for definition in wanted
-        ]
+        counted = [spells_among(lives, definition, cut, kinds=kinds, began=began, label=label) for definition in wanted]
         results: list[Patency | Comparison] = []
         for spells in counted:
             make: Callable[..., Any] = patency_of if compare_by is None else _comparing(compare, compare_by)
-            results.append(make(spells, horizons=horizons, restricted_to=restricted_to, interval=interval.value))
+            made = make(spells, horizons=horizons, restricted_to=restricted_to, interval=interval.value)
+            results.append(_hidden(made, hide_below) if hide_below else made)
+        names = entry_names_in(histories) if list_them else {}
         curves = [curve for result in results for curve in _curves_in(result)]
         if csv is not None:
             from ledger.statistics import tables
 
             spells_counted = [spell for one in counted for spell in one.counted]
-            put(csv, tables.spells_csv(spells_counted) if list_them else tables.curve_csv(curves))
+            put(csv, tables.spells_csv(spells_counted, names) if list_them else tables.curve_csv(curves))
         if picture is not None:
             _draw(picture, curves)
         _noted(found, "patency", by, unit, list_them)
@@ -224,7 +229,7 @@ def patency(
             _say(tables.comparison_text(_comparison_in(result)))
         if list_them and csv is None:
             say.out()
-            _say(tables.spells_text([*counted[place].counted, *counted[place].left_out], book))
+            _say(tables.spells_text([*counted[place].counted, *counted[place].left_out], book, names))
 
 
 def _label(by: str, people: Mapping[str, Patient], ledger: Ledger) -> Callable[..., str]:
@@ -294,6 +299,15 @@ def _with_choices(measures: Sequence[Definition], chosen: Mapping[str, str]) -> 
 
 def _comparing(compare: Callable[..., Comparison], by: str) -> Callable[..., Comparison]:
     return lambda spells, **settings: compare(spells, by, **settings)
+
+
+def _hidden(result: Patency | Comparison, below: int) -> Patency | Comparison:
+    from ledger.statistics.hiding import comparison_without_small_cells, curve_without_small_cells
+    from ledger.statistics.patency import Comparison
+
+    if isinstance(result, Comparison):
+        return comparison_without_small_cells(result, below)
+    return curve_without_small_cells(result, below)
 
 
 def _curves_in(result: Patency | Comparison) -> Iterable[Patency]:
@@ -384,7 +398,7 @@ def rates(
     from ledger.statistics import pictures, tables
     from ledger.statistics.counting import charts_of, funnel_of, picked, rates_of
     from ledger.statistics.hiding import hide_rates
-    from ledger.statistics.presence import months_until
+    from ledger.statistics.presence import months_until, population_of
     from ledger.statistics.rates import recurrent_interventions
 
     if compare_units and (hide_below or unit or not what or what == [RateOf.PERITONEAL]):
@@ -400,14 +414,16 @@ def rates(
     chosen = choices_from(choose)
     with opened(ledger) as found:
         year = months_until(_month_from(month, found, today), months)
-        population = _population(found, book, known_on)
+        histories, people = read(found, None, known_on)
+        population = population_of(histories, book, people)
+        names = entry_names_in(histories) if list_them else {}
         results = rates_of(population, year, wanted, chosen, unit=unit)
         # A chart over months holds counts of single months, which are smaller still.
         charts = [] if hide_below else charts_of(population, year, wanted, chosen, unit=unit)
         recurrence = None
         if RateOf.ACCESSES.value in wanted and not hide_below:
             mine = picked(chosen, book.definition("secondary-patency").choices)
-            recurrence = recurrent_interventions(population, year[-1].last, mine)
+            recurrence = recurrent_interventions(population, year[-1].last, mine, unit=unit)
         funnels = []
         if compare_units:
             units = [one.id for one in found.who.units()]
@@ -442,7 +458,7 @@ def rates(
         _say(tables.rates_text(one))
         if list_them:
             say.out()
-            _say(tables.listed_text(one))
+            _say(tables.listed_text(one, names))
     if recurrence is not None:
         say.out()
         _say(tables.recurrence_text(recurrence))
@@ -480,7 +496,7 @@ def prevalence(
     """Through what the patients dialyse, on a day and over months; catheters that stayed; how dialysis began."""
     from ledger.statistics import pictures, tables
     from ledger.statistics.counting import prevalence_of
-    from ledger.statistics.hiding import without_small_cells
+    from ledger.statistics.hiding import first_uses_without_small_cells, without_small_cells
 
     if list_them and (as_json or hide_below):
         raise typer.BadParameter("--list goes with plain text only.")
@@ -494,6 +510,7 @@ def prevalence(
         population = _population(found, book, known_on)
         made = prevalence_of(population, last, months, choices_from(choose), day=day, people=people, unit=unit)
         shown = [without_small_cells(one, hide_below) if hide_below else one for one in made.shares]
+        first_uses = first_uses_without_small_cells(made.first_uses, hide_below) if hide_below else made.first_uses
         over = [
             (period, without_small_cells(one, hide_below) if hide_below else one) for period, one in made.over_months
         ]
@@ -507,7 +524,7 @@ def prevalence(
             {
                 "results": [one.to_json() for one in shown],
                 "over_months": [one.to_json() for _, one in over],
-                "first_uses": [] if hide_below else [one.to_json() for one in made.first_uses],
+                "first_uses": [one.to_json() for one in first_uses],
                 "chart": None if hide_below else made.chart.to_json(),
             }
         )
@@ -520,8 +537,9 @@ def prevalence(
             say.out()
             _say(tables.who_text(one))
     say.out()
+    _say(tables.first_uses_text(first_uses))
     if not hide_below:
-        _say([*tables.first_uses_text(made.first_uses), ""])
+        say.out()
         _say(tables.chart_text(made.chart))
 
 
@@ -542,8 +560,9 @@ def quality_report(
         ),
     ] = None,
     lists: Annotated[
-        bool, typer.Option("--lists", help="With the list behind every number, for those who may see it (HTML).")
+        bool, typer.Option("--lists", help="With the list behind every number, for those who may see it.")
     ] = False,
+    hide_below: HideOption = None,
     choose: ChooseOption = None,
     definitions: OwnOption = None,
     known_on: KnownOption = None,
@@ -554,11 +573,14 @@ def quality_report(
 ) -> None:
     """The printed report for the unit's monthly quality meeting, with every number's definition in an appendix."""
     from ledger.errors import NotFound
+    from ledger.statistics.presence import population_of
     from ledger.statistics.report import csv_files_of, html_of, lines_of, pdf_of
     from ledger.statistics.report import quality_report as made_report
 
     if lists and to is None:
         raise typer.BadParameter("--lists goes into the files: name a folder with --to.")
+    if lists and hide_below:
+        raise typer.BadParameter("--lists names patients; it does not go with --hide-below.")
     book = book_of(definitions)
     with opened(ledger) as found:
         units = {one.id: one for one in found.who.units()}
@@ -566,15 +588,18 @@ def quality_report(
             raise NotFound(f"There is no unit {unit!r} in this ledger.", "Look with `access-ledger unit list`.")
         people = {one.id: one for one in found.who.patients()}
         period = _month_from(month, found, today)
+        histories, _ = read(found, None, known_on)
         report = made_report(
-            _population(found, book, known_on),
+            population_of(histories, book, people),
             unit,
             period,
             unit_name=units[unit].name,
             people=people,
             chosen=choices_from(choose),
             months=months,
+            names=entry_names_in(histories) if lists else None,
             with_lists=lists,
+            hide_below=hide_below,
             of_unit=unit,
         )
         if to is not None:
@@ -680,6 +705,18 @@ def read(ledger: Ledger, unit: str | None, known_on: str | None) -> tuple[list[H
             if progress is not None:
                 progress(place)
     return histories, people
+
+
+def entry_names_in(histories: Iterable[History]) -> dict[str, str]:
+    """The names of all entries (`P0007.12`) by their ids, for lists."""
+    from cli.naming import entry_name
+
+    return {
+        entry.id: entry_name(patient, entry)
+        for history in histories
+        for patient, entries in ((history.patient, history.entries), *history.merged)
+        for entry in entries
+    }
 
 
 @contextmanager

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from ledger.statistics.cells import Beware, hidden_cells, said_below
 from ledger.statistics.definitions import ChoiceInUse, Definition
 from ledger.statistics.spells import NOTES, WHY_LEFT_OUT, LeftOut, Spell
 
@@ -32,7 +33,10 @@ class LeftOutCount:
 
 @dataclass(frozen=True, kw_only=True)
 class Basis:
-    """On what a result rests. `counted` are spells, or whatever `unit` says."""
+    """On what a result rests. `counted` are spells, or whatever `unit` says.
+
+    With `hide_below`, a count that is smaller is told nowhere, nor what would give it away; with `is_hidden` none is.
+    """
 
     counted: int
     unit: str
@@ -44,6 +48,8 @@ class Basis:
     definition: str | None = None
     says: str | None = None
     sources: tuple[str, ...] = ()
+    hide_below: int | None = None
+    is_hidden: bool = False
 
     @property
     def left_out_total(self) -> int:
@@ -51,16 +57,20 @@ class Basis:
 
     def to_json(self) -> dict[str, Any]:
         """Plain values for `--json`."""
+        hidden = self._hidden
         return {
-            "counted": self.counted,
+            "counted": self._shown(self.counted),
             "unit": self.unit,
-            "patients": self.patients,
-            "left_out": [{"why": one.why, "words": one.words, "count": one.count} for one in self.left_out],
+            "patients": self._shown(self.patients),
+            "left_out": [
+                {"why": one.why, "words": one.words, "count": None if one.why in hidden else one.count}
+                for one in self.left_out
+            ],
             "choices": [
                 {"name": one.name, "option": one.option, "says": one.says, "default": one.is_default}
                 for one in self.choices
             ],
-            "warnings": list(self.warnings),
+            "warnings": self.beware,
             "cut": self.cut.isoformat(),
             "definition": self.definition,
             "says": self.says,
@@ -69,12 +79,45 @@ class Basis:
         }
 
     @property
+    def count_said(self) -> str:
+        """How many were counted, as it may be told."""
+        return "hidden" if self.is_hidden else said_below(self.counted, self.hide_below)
+
+    @property
+    def beware(self) -> list[str]:
+        """The warnings as they may be told."""
+        below = self.hide_below
+        if self.is_hidden:
+            return [one for one in self.warnings if not isinstance(one, Beware)]
+        return [
+            one if below is None or not isinstance(one, Beware) else one.without_small(below) for one in self.warnings
+        ]
+
+    @property
+    def _hidden(self) -> set[str]:
+        if self.hide_below is None:
+            return set()
+        counts = {one.why: one.count for one in self.left_out}
+        if self.is_hidden:
+            return set(counts)
+        return hidden_cells(counts, [list(counts)], self.hide_below)
+
+    def _shown(self, count: int) -> int | None:
+        return None if self.is_hidden or (self.hide_below is not None and 0 < count < self.hide_below) else count
+
+    @property
     def lines(self) -> list[str]:
         """The basis as it is printed under a result, one sentence a line."""
-        found = [f"{self.counted} {self.unit} of {self.patients} patients, up to and including {self.cut}."]
+        below, hidden = self.hide_below, self._hidden
+        counted, patients = (
+            "hidden" if self.is_hidden else said_below(count, below) for count in (self.counted, self.patients)
+        )
+        found = [f"{counted} {self.unit} of {patients} patients, up to and including {self.cut}."]
         if self.left_out:
-            reasons = "; ".join(f"{one.count}: {one.words}" for one in self.left_out)
-            found.append(f"Left out {self.left_out_total}. {reasons}.")
+            reasons = "; ".join(f"{'hidden' if one.why in hidden else one.count}: {one.words}" for one in self.left_out)
+            # With one reason alone hidden, the sum would tell it.
+            total = "some" if self.is_hidden or len(hidden) == 1 else f"{self.left_out_total}"
+            found.append(f"Left out {total}. {reasons}.")
         else:
             found.append("Nobody is left out.")
         if self.says:
@@ -87,7 +130,9 @@ class Basis:
             found += ["Choices other than the default:", *(f"  {one.about}: {one.says}" for one in changed)]
         if kept:
             found += ["Choices in use:", *(f"  {one.about}: {one.says}" for one in kept)]
-        found += [f"Beware: {one}" for one in self.warnings]
+        if below is not None:
+            found.append(f"Counts below {below} are hidden, and what would give them away.")
+        found += [f"Beware: {one}" for one in self.beware]
         found += CAUTIONS
         return found
 
@@ -148,16 +193,18 @@ def correlation(counted: int, unit: str, patients: int) -> tuple[str, ...]:
     if counted <= patients:
         return ()
     return (
-        (
-            f"{counted} {unit} belong to {patients} patients and are counted as if they knew nothing of each other; "
-            "intervals and p-values look surer than they are."
+        Beware(
+            f"{{}} {unit} belong to {{}} patients and are counted as if they knew nothing of each other; "
+            "intervals and p-values look surer than they are.",
+            counted,
+            patients,
         ),
     )
 
 
 def noted(notes: Mapping[str, int]) -> tuple[str, ...]:
     """What is odd about the spells counted, with how many."""
-    return tuple(f"{count} {_are(count)}: {NOTES[note]}." for note, count in sorted(notes.items()))
+    return tuple(Beware(f"{{}} {_are(count)}: {NOTES[note]}.", count) for note, count in sorted(notes.items()))
 
 
 def _are(count: int) -> str:

@@ -168,7 +168,9 @@ def prevalence_of(
         prevalence.long_term_catheters(population, last, chosen, people=people, unit=unit),
         prevalence.started_dialysis_with(population, period, unit=unit),
     )
-    return PrevalenceOfAll(shares, tuple(over), prevalence.first_uses(population, period), catheters_chart(over))
+    return PrevalenceOfAll(
+        shares, tuple(over), prevalence.first_uses(population, period, unit=unit), catheters_chart(over)
+    )
 
 
 def catheters_chart(over: Sequence[tuple[Period, Prevalence]]) -> Chart:

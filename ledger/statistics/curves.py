@@ -331,7 +331,7 @@ def gray(days: ArrayLike, cause: ArrayLike, group: Sequence[str], *, of: int = 1
         watched[:, place] = len(members) - np.searchsorted(members, day, side="left")
     is_watched = watched > 0
     with np.errstate(divide="ignore", invalid="ignore"):
-        free = np.cumprod(np.where(is_watched, 1.0 - (mine + theirs) / watched, 1.0), axis=0)
+        free = np.cumprod(np.where(is_watched, 1.0 - (mine + theirs) / watched, 1.0), axis=0).astype(np.float64)
         free_before = _a_day_before(free, 1.0)
         share_before = _a_day_before(np.cumsum(np.where(is_watched, free_before * mine / watched, 0.0), axis=0), 0.0)
         # Y / S estimates how many of a group were watched or would still be, had they not had an event.

@@ -15,6 +15,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any, Literal
 
 from ledger.statistics.basis import Basis, basis_of, correlation, left_out_counts, noted, unit_of
+from ledger.statistics.cells import Beware
 from ledger.statistics.definitions import Definition
 from ledger.statistics.spells import LOSSES, LeftOut, Outcome, Spell, Spells
 
@@ -105,11 +106,15 @@ def columns_of(found: Iterable[Spell | LeftOut]) -> Columns:
 
 @dataclass(frozen=True)
 class OnDay:
-    """The share on a day under both readings of partial dates; None where the curve does not reach so far."""
+    """The share on a day under both readings of partial dates; None where the curve does not reach so far.
+
+    What is `hidden` rests on few people, or would give away few beside another day.
+    """
 
     day: int
     shortest: Estimate | None
     longest: Estimate | None
+    hidden: bool = False
 
     @property
     def is_thin(self) -> bool:
@@ -122,7 +127,8 @@ class Patency:
     """One curve with everything that is printed about it.
 
     `curve` and `incidence` are of the reading in which spells are shortest; `curve_longest` and `incidence_longest` of
-    the other, and the same objects where no date is partial.
+    the other, and the same objects where no date is partial. With `hide_below` (`hiding.curve_without_small_cells`) no
+    step of the curve leaves this object, since a step is often one person.
     """
 
     definition: Definition
@@ -136,10 +142,13 @@ class Patency:
     median_longest: Median
     restricted_mean: RestrictedMean | None
     basis: Basis
+    hide_below: int | None = None
+    events_hidden: bool = False
 
     @property
-    def events(self) -> int:
-        return self.curve.total_events
+    def events(self) -> int | None:
+        """How many were seen to end, or to get there; None where that is hidden."""
+        return None if self.events_hidden else self.curve.total_events
 
     @property
     def dates_matter(self) -> bool:
@@ -164,6 +173,7 @@ class Patency:
                     "shortest": _estimate(one.shortest),
                     "longest": _estimate(one.longest),
                     "thin": one.is_thin,
+                    "hidden": one.hidden,
                 }
                 for one in self.horizons
             ],
@@ -179,11 +189,12 @@ class Patency:
                 "high": self.restricted_mean.high,
             },
             "dates_matter": self.dates_matter,
-            "curve": [_step(step) for step in self.curve.steps],
+            "hide_below": self.hide_below,
+            "curve": None if self.hide_below else [_step(step) for step in self.curve.steps],
             "curve_longest": None
-            if self.curve is self.curve_longest
+            if self.hide_below or self.curve is self.curve_longest
             else [_step(step) for step in self.curve_longest.steps],
-            "incidence": _incidence(self.incidence),
+            "incidence": None if self.hide_below else _incidence(self.incidence),
             "basis": self.basis.to_json(),
         }
 
@@ -199,6 +210,7 @@ class Comparison:
     gray: GroupTest | None
     gray_not_because: str | None
     warnings: tuple[str, ...]
+    hide_below: int | None = None
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -302,12 +314,16 @@ def compare(
     left_out = left_out_counts(Counter(one.why for one in found.left_out))
     warnings = list(correlation(len(spells), unit_of(found.definition), columns.patients))
     if left_out:
-        said = "; ".join(f"{one.count}: {one.words}" for one in left_out)
-        warnings.append(f"Left out of every group, since they have no spell: {said}.")
+        said = "; ".join(f"{{}}: {one.words}" for one in left_out)
+        counts = [one.count for one in left_out]
+        warnings.append(Beware(f"Left out of every group, since they have no spell: {said}.", *counts))
     if columns.partial:
         warnings.append(
-            f"{columns.partial} spells have dates known only to the month or the year; the tests use the reading in "
-            "which spells are shortest."
+            Beware(
+                "{} spells have dates known only to the month or the year; the tests use the reading in which spells "
+                "are shortest.",
+                columns.partial,
+            )
         )
     if len(by_group) > 2:
         warnings.append("One test for all groups; it does not say which of them differ.")
@@ -366,7 +382,10 @@ def _patency(
 def _warnings(made: Patency, columns: Columns) -> Iterable[str]:
     if columns.partial:
         matters = "this changes the numbers printed" if made.dates_matter else "no number printed changes by that"
-        yield f"{columns.partial} have dates known only to the month or the year; both readings are counted: {matters}."
+        yield Beware(
+            f"{{}} have dates known only to the month or the year; both readings are counted: {matters}.",
+            columns.partial,
+        )
     emptied = made.curve.emptied_early
     if emptied is not None:
         yield (

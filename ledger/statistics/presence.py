@@ -88,6 +88,22 @@ class Population:
         for care in self.cares:
             yield from care.lives.values()
 
+    def cared_for_by(self, unit: str | None, until: date) -> Population:
+        """Those who were in this unit's care on any day up to `until`, with their whole lives; for None, everybody.
+
+        Whoever died or went elsewhere since is among them: with those alone who are still here, a curve of accesses
+        would be one of survivors.
+        """
+        if unit is None:
+            return self
+        last = until.toordinal()
+        mine = (
+            care
+            for care in self.cares
+            if any(stay.unit == unit and stay.span.first <= last for stay in stays_of(care, longest=True))
+        )
+        return Population(tuple(mine), self.book)
+
 
 def population_of(
     histories: Iterable[History], book: Rulebook, people: Mapping[str, Patient] | None = None

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 
 from ledger.people import Patient
 from ledger.statistics.basis import Basis
+from ledger.statistics.cells import Beware
 from ledger.statistics.moments import Care, Life, days_of, months_after
 from ledger.statistics.presence import (
     NEEDLE_AND_LINE,
@@ -369,6 +370,7 @@ class FirstUse:
     count: int
     days: tuple[int, ...]
     listed: tuple[tuple[str, str, int | None], ...]
+    hidden: bool = False
 
     @property
     def quartiles(self) -> tuple[float, float, float] | None:
@@ -383,15 +385,17 @@ class FirstUse:
     def to_json(self) -> dict[str, Any]:
         return {
             "kind": self.kind.value,
-            "count": self.count,
-            "with_known_creation": len(self.days),
-            "days": None if self.quartiles is None else list(self.quartiles),
+            "count": None if self.hidden else self.count,
+            "with_known_creation": None if self.hidden else len(self.days),
+            "days": None if self.hidden or self.quartiles is None else list(self.quartiles),
+            "hidden": self.hidden,
         }
 
 
-def first_uses(population: Population, period: Period) -> tuple[FirstUse, ...]:
+def first_uses(population: Population, period: Period, *, unit: str | None = None) -> tuple[FirstUse, ...]:
     """Fistulas and grafts whose first needle, as far as is recorded, surely lies in the period.
 
+    With `unit`, those whose patient was in that unit's care on the day of that needle.
     Where the creation is not known to the day the days to the first needle are not counted, but the access is.
     """
     found: dict[AccessKind, list[tuple[str, str, int | None]]] = {}
@@ -402,6 +406,10 @@ def first_uses(population: Population, period: Period) -> tuple[FirstUse, ...]:
             continue
         if not (period.span.first <= life.needled.earliest and life.needled.latest < period.span.end):
             continue
+        if unit is not None:
+            stay = stay_on(life.care, life.needled.earliest)
+            if stay is None or stay.unit != unit:
+                continue
         days: int | None = None
         if life.made is not None:
             made = days_of(life.made.fact.happened, life.zone)
@@ -474,7 +482,9 @@ def _prevalence(
     warnings: list[str] = []
     unknown = next((one.count for one in shares if one.name == UNKNOWN_USE), 0)
     if unknown:
-        warnings.append(f"For {unknown} no use is recorded near that day; they are not counted as not using an access.")
+        warnings.append(
+            Beware("For {} no use is recorded near that day; they are not counted as not using an access.", unknown)
+        )
     basis = Basis(
         counted=len(here),
         unit="patients",

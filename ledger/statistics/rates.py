@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ledger.events import Infection
 from ledger.statistics.basis import Basis, LeftOutCount, left_out_counts
+from ledger.statistics.cells import Beware
 from ledger.statistics.moments import Care, Life, days_of, kind_at
 from ledger.statistics.presence import Period, Population, Span, spans_of, stays_of
 from ledger.statistics.spells import LeftOut, clots_of, index_days_of, spells_of_lives, watched_of
@@ -440,8 +441,10 @@ class Recurrence:
 
     counted: MeanCount
     basis: Basis
+    listed: tuple[Listed, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
+        """Plain values; who stands behind them is not among them."""
         return {
             "rows": [
                 {"day": float(day), "at_risk": int(at_risk), "events": int(events), "mean": float(mean)}
@@ -454,10 +457,16 @@ class Recurrence:
 
 
 def recurrent_interventions(
-    population: Population, cut: date, chosen: Mapping[str, str] | None = None, *, level: float = 0.95
+    population: Population,
+    cut: date,
+    chosen: Mapping[str, str] | None = None,
+    *,
+    unit: str | None = None,
+    level: float = 0.95,
 ) -> Recurrence:
     """The mean cumulative number of interventions since creation, while the access is there and watched.
 
+    With `unit`, of accesses of those who have been in that unit's care, wherever they were treated.
     The interval is robust for repeated events and several accesses of one patient. A date known only to the month or
     the year stands at its earliest day here; the result says how many there are.
     """
@@ -469,10 +478,11 @@ def recurrent_interventions(
     cluster: list[str] = []
     event_days: list[int] = []
     event_cluster: list[str] = []
+    listed: list[Listed] = []
     left_out: Counter[str] = Counter()
     partial = 0
     classes = population.book.index_classes
-    for life in population.lives:
+    for life in population.cared_for_by(unit, cut).lives:
         for spell in spells_of_lives((life,), definition, cut):
             if isinstance(spell, LeftOut):
                 left_out[spell.why] += 1
@@ -489,10 +499,17 @@ def recurrent_interventions(
                 if reading.entered.toordinal() < moment.earliest <= end:
                     event_days.append(moment.earliest - start)
                     event_cluster.append(spell.patient)
+                    one = moment.one
+                    listed.append(
+                        Listed(
+                            spell.patient, spell.access, str(one.happened), population.book.words(moment.what), one.root
+                        )
+                    )
                     partial += moment.earliest != moment.latest
             partial += spell.dates_matter
     counted = mean_cumulative_count(left, cluster, event_days, event_cluster, entered, level=level)
-    warnings = [f"{partial} dates known only to the month or the year stand at their earliest day."] if partial else []
+    said = "{} dates known only to the month or the year stand at their earliest day."
+    warnings = [Beware(said, partial)] if partial else []
     basis = Basis(
         counted=len(left),
         unit="accesses",
@@ -504,7 +521,7 @@ def recurrent_interventions(
         definition="Interventions an access",
         says="the mean number of interventions by a day after creation, among accesses still there and watched",
     )
-    return Recurrence(counted, basis)
+    return Recurrence(counted, basis, tuple(listed))
 
 
 # --- Shared -------------------------------------------------------------------------------------------------------
@@ -596,7 +613,7 @@ def _rates(
     population: Population,
     left_out: Mapping[str, int] | None = None,
 ) -> Rates:
-    warnings = []
+    warnings: list[str] = []
     partial = sum(one.dates_matter for one in rates)
     if partial:
         warnings.append(
@@ -607,17 +624,23 @@ def _rates(
         warnings.append(
             "Events repeat within patients; the exact interval takes them as unrelated, the robust one does not."
         )
+    counted = {patient for patient, _, _ in exposure}
     unrecorded = sum(
-        1 for care in population.cares if not any(stay.is_recorded for stay in stays_of(care, longest=True))
+        1
+        for care in population.cares
+        if care.patient in counted and not any(stay.is_recorded for stay in stays_of(care, longest=True))
     )
     if unrecorded:
         warnings.append(
-            f"For {unrecorded} patients nobody recorded when care began; their time counts from their first access."
+            Beware(
+                "For {} patients nobody recorded when care began; their time counts from their first access.",
+                unrecorded,
+            )
         )
     basis = Basis(
         counted=len(exposure),
         unit=unit,
-        patients=len({patient for patient, _, _ in exposure}),
+        patients=len(counted),
         left_out=left_out_words(left_out or {}, _WHY),
         choices=population.book.in_use(choices),
         warnings=tuple(warnings),

@@ -13,18 +13,20 @@ from dataclasses import dataclass
 from datetime import date
 from functools import partial
 from importlib import resources
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from ledger.people import Patient
-from ledger.statistics import pictures, tables
+from ledger.statistics import hiding, pictures, tables
 from ledger.statistics.basis import CAUTIONS, Basis
 from ledger.statistics.bounds import SAID, Published, curves_published, rates_published
-from ledger.statistics.charts import u_chart
+from ledger.statistics.charts import Chart, u_chart
 from ledger.statistics.counting import catheters_chart, picked
 from ledger.statistics.patency import Patency, patency_of
 from ledger.statistics.presence import Period, Population, months_until
 from ledger.statistics.prevalence import (
+    FirstUse,
     Prevalence,
+    Who,
     first_uses,
     long_term_catheters,
     over_months,
@@ -35,8 +37,10 @@ from ledger.statistics.rates import (
     BOTH,
     EVERY_ACCESS,
     WATCHED_BY,
+    Listed,
     Rate,
     Rates,
+    Recurrence,
     access_events,
     catheter_infections,
     peritoneal_infections,
@@ -58,8 +62,9 @@ PATENCIES = ("primary-patency", "assisted-primary-patency", "secondary-patency",
 
 @dataclass(frozen=True)
 class Table:
-    """A table of the report: a caption that says the denominator, a head and rows of text."""
+    """A table of the report: a name for its file, a caption that says the denominator, a head and rows of text."""
 
+    name: str
     caption: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
@@ -76,10 +81,12 @@ class Picture:
 
 @dataclass(frozen=True)
 class Behind:
-    """The list behind one number: who, and which entries."""
+    """The list behind one number: who, which access, what, and the names of the entries."""
 
     title: str
     rows: tuple[tuple[str, str, str, str], ...]
+
+    HEAD: ClassVar = ("patient", "access", "what", "entries")
 
 
 @dataclass(frozen=True)
@@ -104,6 +111,7 @@ class QualityReport:
     sections: tuple[Section, ...]
     appendix: tuple[tuple[str, tuple[str, ...]], ...]
     with_lists: bool
+    hide_below: int | None
     invented: bool
     results: tuple[Any, ...]
 
@@ -117,6 +125,7 @@ class QualityReport:
             "unit": self.unit,
             "month": {"first": self.month.first.isoformat(), "last": self.month.last.isoformat()},
             "months": self.months,
+            "hide_below": self.hide_below,
             "invented": self.invented,
             "results": [one.to_json() for one in self.results],
             "cautions": list(CAUTIONS),
@@ -132,14 +141,20 @@ def quality_report(
     people: Mapping[str, Patient] | None = None,
     chosen: Mapping[str, str] | None = None,
     months: int = MONTHS,
+    names: Mapping[str, str] | None = None,
     with_lists: bool = False,
+    hide_below: int | None = None,
     of_unit: str | None = None,
 ) -> QualityReport:
     """The report of a unit for a month, with the twelve months up to it.
 
-    `chosen` are choices for every measure that makes them. `of_unit` counts only time in that unit's care, for a
-    population that holds patients of several; without it all patients of the population count.
+    `chosen` are choices for every measure that makes them. `of_unit` is for a population that holds patients of several
+    units: rates and shares then count only time in that unit's care, and curves the accesses of whoever has been in it;
+    without it all patients of the population count. `names` are those of entries by the ids of their roots, for the
+    lists. With `hide_below` small counts are hidden (`hiding`), and nothing is shown month by month, since a month's
+    counts are smaller still; then there are no lists.
     """
+    assert not (with_lists and hide_below), "a report that hides small counts lists nobody"
     known = people or {}
     year = months_until(month, months)
     period = Period(year[0].first, month.last)
@@ -147,7 +162,7 @@ def quality_report(
     in_use = over_months(population, year, pick(("use-known-for",)), unit=of_unit)
     long = long_term_catheters(population, month, pick(("use-known-for",)), people=known, unit=of_unit)
     started = started_dialysis_with(population, period, unit=of_unit)
-    needled = first_uses(population, period)
+    needled = first_uses(population, period, unit=of_unit)
     line_choices = pick(("removal-day", "two-catheters", "same-infection-days"))
     infections = catheter_infections(population, period, line_choices, unit=of_unit)
     infections_by_month = [catheter_infections(population, one, line_choices, unit=of_unit) for one in year]
@@ -158,29 +173,38 @@ def quality_report(
         for one in year
     ]
     accesses = access_events(population, period, pick(_made_by(population, WATCHED_BY)), unit=of_unit)
-    recurrence = recurrent_interventions(population, month.last, pick(_made_by(population, "secondary-patency")))
+    recurrence = recurrent_interventions(
+        population, month.last, pick(_made_by(population, "secondary-patency")), unit=of_unit
+    )
+    followed = population.cared_for_by(of_unit, month.last)
     curves = [
-        (kind, [_patency(population, name, kind, month.last, pick) for name in PATENCIES])
+        (kind, [_patency(followed, name, kind, month.last, pick) for name in PATENCIES])
         for kind in (AccessKind.FISTULA, AccessKind.GRAFT)
     ]
     reached = [
-        _patency(population, name, kind, month.last, pick)
+        _patency(followed, name, kind, month.last, pick)
         for name in ("time-to-first-cannulation", "primary-failure")
         for kind in (AccessKind.FISTULA, AccessKind.GRAFT)
     ]
-    lines = _patency(population, "catheter-survival", AccessKind.TUNNELLED, month.last, pick)
-    sections = [
-        _section_in_use(in_use, with_lists),
-        _section_long(long, with_lists),
-        _section_beginnings(started, needled, period, with_lists),
-        _section_infections(infections, infections_by_month, peritoneal, with_lists),
-        _section_events(events, events_by_month, with_lists),
-        _section_accesses(accesses, recurrence.counted, with_lists),
-        *(_section_patency(kind, found, with_lists) for kind, found in curves),
-        _section_reached([*reached, lines], with_lists),
-    ]
-    flat = [found for _, both in curves for found, _ in both] + [found for found, _ in (*reached, lines)]
+    reached.append(_patency(followed, "catheter-survival", AccessKind.TUNNELLED, month.last, pick))
     latest = in_use[-1][1]
+    charts: tuple[Chart | None, Chart | None, Chart | None] = (None, None, None)
+    if hide_below is None:
+        charts = (catheters_chart(in_use), _infections_chart(infections_by_month), _cultures_chart(events_by_month))
+    else:
+        latest, long, started = (hiding.without_small_cells(one, hide_below) for one in (latest, long, started))
+        needled = hiding.first_uses_without_small_cells(needled, hide_below)
+        infections, peritoneal, accesses = (
+            hiding.rates_without_small_cells(one, hide_below) for one in (infections, peritoneal, accesses)
+        )
+        events = hiding.events_without_small_cells(events, hide_below)
+        curves = [
+            (kind, [(hiding.curve_without_small_cells(one, hide_below), spells) for one, spells in found])
+            for kind, found in curves
+        ]
+        reached = [(hiding.curve_without_small_cells(one, hide_below), spells) for one, spells in reached]
+    behind = _Lists(names or {}) if with_lists else None
+    flat = [found for _, both in curves for found, _ in both] + [found for found, _ in reached]
     bases = [
         latest.basis,
         long.basis,
@@ -189,7 +213,17 @@ def quality_report(
         peritoneal.basis,
         events.basis,
         accesses.basis,
-        recurrence.basis,
+        *(() if hide_below else (recurrence.basis,)),
+    ]
+    sections = [
+        _section_in_use(latest, charts[0], behind),
+        _section_long(long, behind),
+        _section_beginnings(started, needled, period, behind),
+        _section_infections(infections, peritoneal, charts[1], behind),
+        _section_events(events, charts[2], behind),
+        _section_accesses(accesses, None if hide_below else recurrence, behind),
+        *(_section_patency(kind, found, behind) for kind, found in curves),
+        _section_reached(reached, behind),
     ]
     appendix = [(basis.definition or "", tuple(basis.lines)) for basis in bases]
     appendix += [(tables.title_of(one), tuple(one.basis.lines)) for one in flat]
@@ -200,8 +234,19 @@ def quality_report(
         sections=tuple(sections),
         appendix=tuple(appendix),
         with_lists=with_lists,
+        hide_below=hide_below,
         invented=bool(known) and all(one.invented for one in known.values()),
-        results=(latest, long, started, infections, peritoneal, events, accesses, recurrence, *flat),
+        results=(
+            latest,
+            long,
+            started,
+            infections,
+            peritoneal,
+            events,
+            accesses,
+            *(() if hide_below else (recurrence,)),
+            *flat,
+        ),
     )
 
 
@@ -225,38 +270,52 @@ def _patency(
     return patency_of(spells, group=words_of(kind)), spells
 
 
+def _infections_chart(by_month: Sequence[Rates]) -> Chart:
+    found = [(one.period, one.of(ANY, BOTH)) for one in by_month]
+    return _u_chart("Infections of central lines per 1,000 catheter-days", "catheter-days", 1000, found)
+
+
+def _cultures_chart(by_month: Sequence[Surveillance]) -> Chart:
+    found = [(one.period, one.of(CULTURES, ALL)) for one in by_month]
+    return _u_chart("Positive blood cultures per 100 patient-months", "patient-months", 100, found)
+
+
+def _u_chart(what: str, unit: str, per: float, found: Iterable[tuple[Period, Rate]]) -> Chart:
+    return u_chart(what, unit, per, [(f"{period.first:%Y-%m}", rate.events, rate.exposure) for period, rate in found])
+
+
 # --- Sections -----------------------------------------------------------------------------------------------------
 
 
-def _section_in_use(found: Sequence[tuple[Period, Prevalence]], with_lists: bool) -> Section:
-    latest = found[-1][1]
-    chart = catheters_chart(found)
+def _section_in_use(latest: Prevalence, chart: Chart | None, lists: _Lists | None) -> Section:
+    patients = latest.basis.count_said
     return Section(
         "Through what the patients dialyse",
-        (
-            f"On {latest.day} {latest.basis.counted} patients were on haemodialysis here.",
-            *latest.basis.warnings,
-            chart.says,
-        ),
-        (_shares(f"Access in use on {latest.day}, of {latest.basis.counted} patients", latest),),
-        (Picture("catheters", f"{chart.what}, by month. {chart.says}", partial(pictures.chart_figure, chart)),),
-        behind=_who(latest, with_lists),
+        (f"On {latest.day} {patients} patients were on haemodialysis here.", *latest.basis.beware, *_told(chart)),
+        (_shares("access-in-use", f"Access in use on {latest.day}, of {patients} patients", latest),),
+        _drawn("catheters", chart),
+        behind=_who(latest, lists),
     )
 
 
-def _section_long(found: Prevalence, with_lists: bool) -> Section:
+def _section_long(found: Prevalence, lists: _Lists | None) -> Section:
     said = tuple(f"{one.name}: {one.says}{f' ({one.source})' if one.source else ''}." for one in found.shares)
     return Section(
         "Catheters longer than three months",
         ("The published definitions differ, and give different numbers; each is named.", *said),
-        (_shares(f"On {found.day}", found),),
-        behind=_who(found, with_lists),
+        (_shares("catheters-that-stayed", f"On {found.day}", found),),
+        behind=_who(found, lists),
     )
 
 
-def _section_beginnings(found: Prevalence, needled: Sequence[Any], period: Period, with_lists: bool) -> Section:
+def _section_beginnings(
+    found: Prevalence, needled: Sequence[FirstUse], period: Period, lists: _Lists | None
+) -> Section:
+    patients = found.basis.count_said
     rows = tuple(
-        (
+        (words_of(one.kind), tables.HIDDEN, "", "")
+        if one.hidden
+        else (
             words_of(one.kind),
             str(one.count),
             "-" if one.quartiles is None else f"{one.quartiles[1]:.0f}",
@@ -264,45 +323,47 @@ def _section_beginnings(found: Prevalence, needled: Sequence[Any], period: Perio
         )
         for one in needled
     )
-    made = [_shares(f"Started dialysis with, {period}, of {found.basis.counted} patients", found)]
+    made = [_shares("started-with", f"Started dialysis with, {period}, of {patients} patients", found)]
     if rows:
         made.append(
-            Table(f"First needles, {period}", ("", "accesses", "median days since creation", "with known days"), rows)
+            Table(
+                "first-needles",
+                f"First needles, {period}",
+                ("", "accesses", "median days since creation", "with known days"),
+                rows,
+            )
         )
     return Section(
         "Beginnings",
-        (f"{found.basis.counted} patients are known to have started dialysis in these months.",),
+        (f"{patients} patients are known to have started dialysis in these months.",),
         tuple(made),
-        behind=_who(found, with_lists),
+        behind=(*_who(found, lists), *_first_needles(needled, lists)),
     )
 
 
-def _section_infections(found: Rates, by_month: Sequence[Rates], peritoneal: Rates, with_lists: bool) -> Section:
-    months = [(f"{one.period.first:%Y-%m}", one.of(ANY, BOTH).events, one.of(ANY, BOTH).exposure) for one in by_month]
-    chart = u_chart("Infections of central lines per 1,000 catheter-days", "catheter-days", 1000, months)
+def _section_infections(found: Rates, peritoneal: Rates, chart: Chart | None, lists: _Lists | None) -> Section:
     return Section(
         "Infections of catheters",
         (
             "Clinical diagnoses as they were recorded. Where nothing was recorded, nothing is known.",
-            chart.says,
-            *found.basis.warnings,
+            *_told(chart),
+            *found.basis.beware,
         ),
         (
-            _rate_table(f"Per 1,000 catheter-days, {found.period}", found),
-            _rate_table(f"Per year of a peritoneal catheter, {peritoneal.period}", peritoneal),
+            _rate_table("infections-of-catheters", f"Per 1,000 catheter-days, {found.period}", found),
+            _rate_table(
+                "infections-of-peritoneal-catheters",
+                f"Per year of a peritoneal catheter, {peritoneal.period}",
+                peritoneal,
+            ),
         ),
-        (Picture("infections", f"{chart.what}, by month. {chart.says}", partial(pictures.chart_figure, chart)),),
+        _drawn("infections", chart),
         _published(rates_published(ANY, "tunnelled catheter", "1,000 catheter-days")),
-        _listed([*found.rates, *peritoneal.rates], with_lists),
+        _listed([*found.rates, *peritoneal.rates], lists),
     )
 
 
-def _section_events(found: Surveillance, by_month: Sequence[Surveillance], with_lists: bool) -> Section:
-    months = []
-    for one in by_month:
-        rate = one.of(CULTURES, ALL)
-        months.append((f"{one.period.first:%Y-%m}", rate.events, rate.exposure))
-    chart = u_chart("Positive blood cultures per 100 patient-months", "patient-months", 100, months)
+def _section_events(found: Surveillance, chart: Chart | None, lists: _Lists | None) -> Section:
     published = [
         one
         for among in (ALL, "tunnelled catheter", "graft", "fistula", "graft-to-catheter hybrid")
@@ -312,60 +373,60 @@ def _section_events(found: Surveillance, by_month: Sequence[Surveillance], with_
         "Dialysis events, as surveillance counts them",
         (
             "A count of its own: not the same as the clinical diagnoses above. By the riskiest access present.",
-            chart.says,
-            *found.basis.warnings,
+            *_told(chart),
+            *found.basis.beware,
         ),
-        (_rate_table(f"Per 100 patient-months, {found.period}", found),),
-        (Picture("cultures", f"{chart.what}, by month. {chart.says}", partial(pictures.chart_figure, chart)),),
+        (_rate_table("dialysis-events", f"Per 100 patient-months, {found.period}", found),),
+        _drawn("cultures", chart),
         _published(published),
-        _listed(found.rates, with_lists),
+        _listed(found.rates, lists),
     )
 
 
-def _section_accesses(found: Rates, recurrence: Any, with_lists: bool) -> Section:
-    rows = []
-    for day in (365, 730, 1095):
-        at = recurrence.at(day)
-        rows.append(
-            (
-                str(day),
-                *(
-                    ("not reached", "", "")
-                    if at is None
-                    else (f"{at.share:.2f}", f"{at.low:.2f}-{at.high:.2f}", str(at.at_risk))
-                ),
-            )
-        )
+def _section_accesses(found: Rates, recurrence: Recurrence | None, lists: _Lists | None) -> Section:
     published = [one for among in ("fistula", "graft") for one in rates_published("intervention", among, "access-year")]
+    made = [_rate_table("accesses", f"Per access-year, {found.period}", found)]
+    behind = _listed([one for one in found.rates if one.among == EVERY_ACCESS], lists)
+    if recurrence is not None:
+        made.append(_on_average(recurrence))
+        if lists is not None and recurrence.listed:
+            behind += (lists.of_events("interventions since the creation of an access", recurrence.listed),)
     return Section(
         "Thrombosis, interventions and losses",
-        found.basis.warnings,
-        (
-            _rate_table(f"Per access-year, {found.period}", found),
-            Table(
-                "Interventions an access had since its creation, on average, robust interval",
-                ("day", "mean number", "95 % interval", "at risk"),
-                tuple(rows),
-            ),
-        ),
+        tuple(found.basis.beware),
+        tuple(made),
         (),
         _published(published),
-        _listed([one for one in found.rates if one.among == EVERY_ACCESS], with_lists),
+        behind,
     )
 
 
-def _section_patency(kind: AccessKind, found: Sequence[tuple[Patency, Spells]], with_lists: bool) -> Section:
+def _on_average(recurrence: Recurrence) -> Table:
+    rows = []
+    for day in (365, 730, 1095):
+        at = recurrence.counted.at(day)
+        known = () if at is None else (f"{at.share:.2f}", f"{at.low:.2f}-{at.high:.2f}", str(at.at_risk))
+        rows.append((str(day), *(known or ("not reached", "", ""))))
+    return Table(
+        "interventions-an-access",
+        "Interventions an access had since its creation, on average, robust interval",
+        ("day", "mean number", "95 % interval", "at risk"),
+        tuple(rows),
+    )
+
+
+def _section_patency(kind: AccessKind, found: Sequence[tuple[Patency, Spells]], lists: _Lists | None) -> Section:
     curves = [one for one, _ in found]
     rows = tuple(row for one in curves for row in _on_days(one, one.definition.name, (365, 730, 1095)))
     drawn = [_renamed(one, one.definition.name.split()[0].lower()) for one in curves[:3]]
-    warnings = dict.fromkeys(warning for one in curves for warning in one.basis.warnings)
+    warnings = dict.fromkeys(warning for one in curves for warning in one.basis.beware)
     published = [one for curve in curves for one in curves_published(curve.definition.id, kind)]
     title = f"Patency of {words_of(kind)}s"
     failures = next(one for one in curves[0].definition.in_use if one.name == "primary-failures")
     return Section(
         title,
         (
-            "All accesses of this kind that are known of these patients.",
+            "All accesses of this kind of patients who have been in this unit's care, wherever they were made.",
             f"Accesses lost before they were ever used: {failures.says}.",
             *(
                 f"{one.definition.name}: {tables.median_words(one)[0].lower()}{tables.median_words(one)[1:]}"
@@ -373,8 +434,11 @@ def _section_patency(kind: AccessKind, found: Sequence[tuple[Patency, Spells]], 
             ),
             *warnings,
         ),
-        (Table("Still patent", _ON_DAYS, rows),),
-        (
+        (Table(f"patency-of-{kind.value}s", "Still patent", _ON_DAYS, rows),),
+        # Each step of a curve is one person, or a few.
+        ()
+        if any(one.hide_below for one in curves)
+        else (
             Picture(
                 f"patency-{kind.value}",
                 f"{title}: curves with the numbers at risk; the table above says the same.",
@@ -382,11 +446,11 @@ def _section_patency(kind: AccessKind, found: Sequence[tuple[Patency, Spells]], 
             ),
         ),
         _published(published),
-        tuple(_spell_list(one, spells) for one, spells in found) if with_lists else (),
+        () if lists is None else tuple(lists.of_spells(one, spells) for one, spells in found),
     )
 
 
-def _section_reached(found: Sequence[tuple[Patency, Spells]], with_lists: bool) -> Section:
+def _section_reached(found: Sequence[tuple[Patency, Spells]], lists: _Lists | None) -> Section:
     rows = tuple(row for one, _ in found for row in _on_days(one, tables.title_of(one), (90, 180, 365)))
     return Section(
         "First needles, failures before maturity, survival of tunnelled catheters",
@@ -394,8 +458,8 @@ def _section_reached(found: Sequence[tuple[Patency, Spells]], with_lists: bool) 
             "First needles and primary failures: cumulative incidence, % reached by that day, beside what competes.",
             "Catheter survival is % still in.",
         ),
-        (Table("By these days", _ON_DAYS, rows),),
-        behind=tuple(_spell_list(one, spells) for one, spells in found) if with_lists else (),
+        (Table("reached", "By these days", _ON_DAYS, rows),),
+        behind=() if lists is None else tuple(lists.of_spells(one, spells) for one, spells in found),
     )
 
 
@@ -428,60 +492,98 @@ def _renamed(one: Patency, name: str) -> Patency:
     return replace(one, group=name)
 
 
-def _shares(caption: str, found: Prevalence) -> Table:
+def _shares(name: str, caption: str, found: Prevalence) -> Table:
     return Table(
+        name,
         caption,
         ("", "patients", "%", "95 % interval, exact"),
         tuple(tables.share_row(one) for one in found.shares),
     )
 
 
-def _rate_table(caption: str, found: Rates | Surveillance) -> Table:
+def _rate_table(name: str, caption: str, found: Rates | Surveillance) -> Table:
     rows = tuple(tables.rate_row(one) for one in found.rates if one.exposure > 0 or one.events_most)
-    return Table(caption, ("", "events", "time", "rate", "95 % interval, exact", "robust"), rows)
+    return Table(name, caption, ("", "events", "time", "rate", "95 % interval, exact", "robust"), rows)
 
 
 def _published(found: Iterable[Published]) -> tuple[str, ...]:
     return tuple(str(one) for one in found)
 
 
-def _who(found: Prevalence, with_lists: bool) -> tuple[Behind, ...]:
-    if not with_lists:
+def _told(chart: Chart | None) -> tuple[str, ...]:
+    return () if chart is None else (chart.says,)
+
+
+def _drawn(name: str, chart: Chart | None) -> tuple[Picture, ...]:
+    if chart is None:
+        return ()
+    return (Picture(name, f"{chart.what}, by month. {chart.says}", partial(pictures.chart_figure, chart)),)
+
+
+# --- Lists --------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Lists:
+    """Makes the lists behind the numbers; `names` are those of entries by the ids of their roots."""
+
+    names: Mapping[str, str]
+
+    def _named(self, *roots: str) -> str:
+        return ", ".join(tables.named(roots, self.names))
+
+    def of_events(self, title: str, found: Iterable[Listed]) -> Behind:
+        rows = ((one.patient, one.access, f"{one.happened}: {one.what}", self._named(one.root)) for one in found)
+        return Behind(title, tuple(rows))
+
+    def of_people(self, title: str, found: Iterable[Who]) -> Behind:
+        return Behind(title, tuple((one.patient, "", "", self._named(*one.roots)) for one in found))
+
+    def of_spells(self, one: Patency, spells: Spells) -> Behind:
+        words = spells.definition.rulebook.words
+        rows = []
+        for spell in spells.counted:
+            long, short = spell.longest, spell.shortest
+            end = f"{long.end}" if long.end == short.end else f"{short.end} to {long.end}"
+            mark = "" if long.outcome == "event" else ", censored" if long.outcome == "censored" else ", competing"
+            what = f"{long.start} to {end}{mark}: {words(long.ended_by)}"
+            rows.append((spell.patient, spell.access, what, self._named(*spell.roots)))
+        rows += [
+            (left.patient, left.access, f"left out: {left.words}", self._named(*left.roots)) for left in spells.left_out
+        ]
+        return Behind(tables.title_of(one), tuple(rows))
+
+
+def _who(found: Prevalence, lists: _Lists | None) -> tuple[Behind, ...]:
+    if lists is None:
+        return ()
+    return tuple(lists.of_people(f"{one.name}: {one.count} of {one.of}", one.who) for one in found.shares if one.who)
+
+
+def _first_needles(found: Iterable[FirstUse], lists: _Lists | None) -> tuple[Behind, ...]:
+    if lists is None:
         return ()
     return tuple(
         Behind(
-            f"{one.name}: {one.count} of {one.of}",
-            tuple((who.patient, "", "", " ".join(who.roots)) for who in one.who),
-        )
-        for one in found.shares
-        if one.who
-    )
-
-
-def _listed(found: Iterable[Rate], with_lists: bool) -> tuple[Behind, ...]:
-    if not with_lists:
-        return ()
-    return tuple(
-        Behind(
-            f"{one.what}, {one.among}",
-            tuple((line.patient, line.access, line.happened, line.root) for line in one.listed),
+            f"first needles, {words_of(one.kind)}",
+            tuple(
+                (
+                    patient,
+                    access,
+                    "days since creation not known" if days is None else f"{days} days since creation",
+                    "",
+                )
+                for patient, access, days in one.listed
+            ),
         )
         for one in found
-        if one.listed
     )
 
 
-def _spell_list(one: Patency, spells: Spells) -> Behind:
-    rows = []
-    for spell in spells.counted:
-        long, short = spell.longest, spell.shortest
-        end = f"{long.end}" if long.end == short.end else f"{short.end} to {long.end}"
-        mark = "" if long.outcome == "event" else ", censored" if long.outcome == "censored" else ", competing"
-        rows.append(
-            (spell.patient, spell.access, f"{long.start} to {end}{mark}: {long.ended_by}", " ".join(spell.roots))
-        )
-    rows += [(left.patient, left.access, f"left out: {left.words}", " ".join(left.roots)) for left in spells.left_out]
-    return Behind(tables.title_of(one), tuple(rows))
+def _listed(found: Iterable[Rate], lists: _Lists | None) -> tuple[Behind, ...]:
+    if lists is None:
+        return ()
+    return tuple(lists.of_events(f"{one.what}, {one.among}", one.listed) for one in found if one.listed)
 
 
 # --- Written down -------------------------------------------------------------------------------------------------
@@ -504,18 +606,13 @@ def html_of(report: QualityReport) -> str:
 
 def csv_files_of(report: QualityReport) -> dict[str, str]:
     """Every table of the report as CSV, by file name."""
-    found: dict[str, str] = {}
-    for section in report.sections:
-        for one in section.tables:
-            name = "-".join(
-                "".join(c if c.isalnum() else " " for c in f"{section.title} {one.caption}").lower().split()
-            )
-            found[f"{name[:80]}.csv"] = tables.csv_of(one.head, one.rows)
-    return found
+    return {
+        f"{one.name}.csv": tables.csv_of(one.head, one.rows) for section in report.sections for one in section.tables
+    }
 
 
 def pdf_of(report: QualityReport) -> bytes:
-    """The report as PDF on A4, for paper. The lists behind the numbers are not in it: they are in the HTML."""
+    """The report as PDF on A4, for paper, with the lists behind the numbers at its end if they were asked for."""
     from matplotlib.backends.backend_pdf import PdfPages
 
     out = io.BytesIO()
@@ -529,7 +626,6 @@ def pdf_of(report: QualityReport) -> bytes:
             for sentence in section.sentences:
                 paper.text(sentence)
             for one in section.tables:
-                paper.text(one.caption, bold=True)
                 paper.table(one)
             if section.published:
                 paper.text(f"Published, {SAID}:", bold=True)
@@ -543,6 +639,15 @@ def pdf_of(report: QualityReport) -> bytes:
             paper.text(title, bold=True)
             for line in lines:
                 paper.text(line, size=6.5)
+        if report.with_lists:
+            paper.new_page()
+            paper.heading("Lists behind the numbers", 11)
+            for behind in (one for section in report.sections for one in section.behind):
+                paper.text(behind.title, bold=True)
+                if any(access or what for _, access, what, _ in behind.rows):
+                    paper.listing(Behind.HEAD, behind.rows)
+                else:
+                    paper.text("; ".join(f"{patient}: {entries}" for patient, _, _, entries in behind.rows), size=6.5)
         paper.done()
     return out.getvalue()
 
@@ -571,9 +676,18 @@ def cover_lines(report: QualityReport) -> list[str]:
     ]
     if report.invented:
         lines.insert(0, "Invented data: no such patient, unit or access centre exists.")
+    if report.hide_below:
+        lines.append(
+            f"Counts below {report.hide_below} are hidden, and what would give them away; so are counts of single "
+            "months."
+        )
     if report.with_lists:
         lines.append("This copy holds lists of patients: it is for those who may see them.")
     return lines
+
+
+_LINE = 1.35 / 72
+"""How much of the page a line takes, in inches for each point of its letters."""
 
 
 class _Paper:
@@ -604,12 +718,29 @@ class _Paper:
             self._put(line, size, bold=bold)
 
     def table(self, one: Table) -> None:
-        lines = tables.table(one.head, one.rows)
+        """A caption and its table, together on one page where they fit on one."""
+        lines = tables.table(one.head, one.rows) if one.rows else ["Nothing to count."]
         widest = max(map(len, lines), default=1)
         # Letters of one width, as small as the widest row asks for.
         size = min(7.0, (self.WIDTH - 2 * self.MARGIN) / widest / 0.0084)
+        self._need(min(0.3 + len(lines) * size * _LINE, self.HEIGHT - 2 * self.MARGIN))
+        self.text(one.caption, bold=True)
         for line in lines:
             self._need(0.2)
+            self._put(line, size, mono=True)
+        self._y -= 0.1
+
+    def listing(self, head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+        """Rows of a list, with its head again on each page on which it goes on."""
+        size = 5.8
+        wide = int((self.WIDTH - 2 * self.MARGIN) / (size * 0.0084))
+        first, *lines = tables.listing(head, rows, width=wide)
+        self._need(0.4)
+        self._put(first, size, mono=True)
+        for line in lines:
+            if self._y - 0.2 < self.MARGIN:
+                self.new_page()
+                self._put(first, size, mono=True)
             self._put(line, size, mono=True)
         self._y -= 0.1
 
@@ -651,7 +782,7 @@ class _Paper:
 
     def _put(self, text: str, size: float, *, bold: bool = False, mono: bool = False) -> None:
         assert self._figure is not None
-        self._y -= size / 72 * 1.35
+        self._y -= size * _LINE
         # A dollar sign would begin a formula.
         self._figure.text(
             self.MARGIN / self.WIDTH,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from ledger.statistics.basis import CAUTIONS, Basis
@@ -51,16 +51,17 @@ def patency_text(found: Patency, *, kind: AccessKind | None = None) -> list[str]
     """A curve as it is read in a terminal: a small plot, the shares with numbers at risk, and what it rests on."""
     what = "reached" if found.definition.gains else "still patent"
     lines = [title_of(found), ""]
-    lines += plot([(None, found.curve)], gains=found)
-    lines += ["", *table(("day", f"% {what}", "95 % interval", "SE %", "at risk"), map(_day_row, found.horizons))]
-    lines += ["", f"{found.events} events. {median_words(found)}"]
+    if found.hide_below is None:
+        lines += [*plot([(None, found.curve)], gains=found), ""]
+    lines += table(("day", f"% {what}", "95 % interval", "SE %", "at risk"), map(_day_row, found.horizons))
+    lines += ["", f"{_or_hidden(found.events)} events. {median_words(found)}"]
     if found.restricted_mean is not None and not found.definition.gains:
         mean = found.restricted_mean
         lines.append(
             f"Restricted mean: {mean.days:.0f} of the first {mean.until:.0f} days ({mean.low:.0f}-{mean.high:.0f})."
         )
     competing = [cause for cause in found.incidence.causes if cause != "event"]
-    if competing:
+    if competing and found.hide_below is None:
         lines += ["", "Which came first, by day, in % (Aalen-Johansen):"]
         lines += _competing(found)
     published = curves_published(found.definition.id, kind)
@@ -76,11 +77,15 @@ def title_of(found: Patency) -> str:
 
 def _day_row(one: OnDay) -> tuple[str, str, str, str, str]:
     day, share, limits, at_risk = on_day_cells(one)
+    if one.hidden:
+        return day, share, limits, "", at_risk
     return day, share, limits, _both(one, lambda found: percent(found.se)), at_risk
 
 
 def on_day_cells(one: OnDay) -> tuple[str, str, str, str]:
     """A day, the share, its interval and how many were at risk; both readings of partial dates where they differ."""
+    if one.hidden:
+        return f"{one.day}", HIDDEN, "", ""
     return (
         f"{one.day}",
         _both(one, lambda found: f"{found.share * 100:.1f}"),
@@ -91,7 +96,9 @@ def on_day_cells(one: OnDay) -> tuple[str, str, str, str]:
 
 def _limits(found: Estimate) -> str:
     """The interval; a dash before anything has happened, when nothing is known about the spread."""
-    return "-" if found.se == 0 else f"{percent(found.low)}-{percent(found.high)}"
+    if found.se == 0:
+        return "-"
+    return "not defined" if found.low != found.low else f"{percent(found.low)}-{percent(found.high)}"
 
 
 def _both(one: OnDay, says: Callable[[Estimate], str], between: str = " to ") -> str:
@@ -106,10 +113,23 @@ def percent(value: float) -> str:
 
 def median_words(found: Patency) -> str:
     """The median in a sentence, under both readings of partial dates if they differ."""
+    if _median_is_hidden(found):
+        return "Median hidden."
     said = [_median(one) for one in (found.median, found.median_longest)]
     if said[0] == said[1]:
         return f"Median {said[0]}."
     return f"Median {said[0]}, or {said[1]}, by the two readings of partial dates."
+
+
+def _median_is_hidden(found: Patency) -> bool:
+    if found.hide_below is None or found.median.day is not None:
+        return False
+    there = found.incidence.median("event") if found.definition.gains else found.curve.median
+    return found.basis.is_hidden or there.day is not None
+
+
+def _or_hidden(count: int | None) -> str:
+    return HIDDEN if count is None else f"{count}"
 
 
 def _median(one: Median) -> str:
@@ -144,20 +164,21 @@ def _competing(found: Patency) -> list[str]:
 def comparison_text(found: Comparison) -> list[str]:
     """Groups side by side, the tests between them, and what the tests cannot know."""
     lines = [f"{found.definition.name}, by {found.by}", ""]
-    lines += plot([(one.group, one.curve) for one in found.groups])
+    if found.hide_below is None:
+        lines += [*plot([(one.group, one.curve) for one in found.groups]), ""]
     days = [one.day for one in found.groups[0].horizons] if found.groups else []
     head = ("group", "n", "events", *(f"day {day}" for day in days), "median")
     rows = [
         (
             one.group or "",
-            str(one.basis.counted),
-            str(one.events),
-            *(_both(on, lambda reading: f"{reading.share * 100:.1f}") for on in one.horizons),
-            _median(one.median),
+            HIDDEN if one.basis.is_hidden else str(one.basis.counted),
+            _or_hidden(one.events),
+            *(HIDDEN if on.hidden else _both(on, lambda reading: f"{reading.share * 100:.1f}") for on in one.horizons),
+            HIDDEN if _median_is_hidden(one) else _median(one.median),
         )
         for one in found.groups
     ]
-    lines += ["", *table(head, rows), ""]
+    lines += [*table(head, rows), ""]
     said = []
     for tested in (found.log_rank, found.gray):
         if tested is not None:
@@ -167,6 +188,8 @@ def comparison_text(found: Comparison) -> list[str]:
             )
     if found.gray_not_because:
         said.append(f"Gray's test is not given: {found.gray_not_because}.")
+    if found.hide_below is not None:
+        said.append(f"Counts below {found.hide_below} are hidden, and what would give them away.")
     said += [f"Beware: {one}" for one in found.warnings]
     said += ["", f"{found.definition.name}: {found.definition.says}"]
     said += [f"Source: {source}." for source in found.definition.sources]
@@ -222,8 +245,11 @@ def published_text(found: Iterable[Published]) -> list[str]:
     return [f"Published, {SAID}:", *wrapped([f"- {one}" for one in found])]
 
 
-def spells_text(found: Iterable[Spell | LeftOut], words: Rulebook) -> list[str]:
-    """Each spell with its days, its reason and the entries it rests on, for those who may see the list."""
+def spells_text(found: Iterable[Spell | LeftOut], words: Rulebook, names: Mapping[str, str] | None = None) -> list[str]:
+    """Each spell with its days, its reason and the entries it rests on, for those who may see the list.
+
+    `names` are those of entries by the ids of their roots (`P0007.12`).
+    """
     rows = []
     left = []
     for one in found:
@@ -240,10 +266,32 @@ def spells_text(found: Iterable[Spell | LeftOut], words: Rulebook) -> list[str]:
             else (f"{words.words(short.ended_by)}, or {words.words(long.ended_by)}")
         )
         entered = "" if long.entered == long.start else f"; watched from {long.entered}"
-        rows.append((f"{one.patient} {one.access}", start, end, days, long.outcome.value, why + entered))
-    lines = table(("access", "from", "to", "days", "ended as", "because of"), rows)
+        entries = ", ".join(named(one.roots, names))
+        rows.append((f"{one.patient} {one.access}", start, end, days, long.outcome.value, why + entered, entries))
+    lines = listing(("access", "from", "to", "days", "ended as", "because of", "entries"), rows)
     if left:
-        lines += ["", "Left out:", *table(("patient", "access", "because"), left)]
+        lines += ["", "Left out:", *listing(("patient", "access", "because"), left)]
+    return lines
+
+
+def named(roots: Iterable[str], names: Mapping[str, str] | None) -> list[str]:
+    """Entries by the names under which people know them, each once; by their ids where no names are given."""
+    return list(dict.fromkeys((names or {}).get(root, root) for root in roots))
+
+
+def listing(head: Sequence[str], rows: Iterable[Sequence[str]], *, width: int | None = None) -> list[str]:
+    """Lines of a table in which everything stands to the left. With `width` the last column is broken at words."""
+    import textwrap
+
+    held = [list(row) for row in rows]
+    widths = [max(len(row[place]) for row in [list(head), *held]) for place in range(len(head))]
+    before = sum(widths[:-1]) + 2 * (len(head) - 1)
+    room = None if width is None else max(20, width - before)
+    lines = []
+    for row in [list(head), *held]:
+        start = "".join(cell.ljust(size + 2) for cell, size in zip(row[:-1], widths[:-1], strict=True))
+        ends = [row[-1]] if room is None else textwrap.wrap(row[-1], room, break_on_hyphens=False) or [""]
+        lines += [(start + ends[0]).rstrip(), *(" " * before + end for end in ends[1:])]
     return lines
 
 
@@ -268,15 +316,15 @@ def rates_text(found: Rates | Surveillance) -> list[str]:
     return [*lines, "", *wrapped(found.basis.lines)]
 
 
-def listed_text(found: Rates | Surveillance) -> list[str]:
+def listed_text(found: Rates | Surveillance, names: Mapping[str, str] | None = None) -> list[str]:
     """Who and which entry stands behind each rate, for those who may see the list."""
     lines: list[str] = []
     for one in found.rates:
         if one.listed:
             lines += [f"{one.what}, {one.among}:"]
-            lines += table(
+            lines += listing(
                 ("  patient", "access", "happened", "entry"),
-                [(f"  {line.patient}", line.access, line.happened, line.root) for line in one.listed],
+                [(f"  {line.patient}", line.access, line.happened, *named([line.root], names)) for line in one.listed],
             )
     return lines or ["No event stands behind these rates."]
 
@@ -411,7 +459,9 @@ def share_row(one: Share) -> tuple[str, str, str, str]:
 
 def first_uses_text(found: Iterable[FirstUse]) -> list[str]:
     rows = [
-        (
+        (words_of(one.kind), HIDDEN, "", "", "")
+        if one.hidden
+        else (
             words_of(one.kind),
             str(one.count),
             "-" if one.quartiles is None else f"{one.quartiles[1]:.0f}",
@@ -494,10 +544,13 @@ def _cell(cell: object) -> object:
 
 
 def curve_csv(found: Sequence[Patency]) -> str:
-    """The curves row by row, both readings of partial dates, with the group."""
+    """The curves row by row, both readings of partial dates, with the group; of a hidden curve the days shown."""
     head = ("definition", "group", "reading", "day", "at_risk", "events", "surviving", "se", "low", "high")
     rows: list[Sequence[object]] = []
     for one in found:
+        if one.hide_below is not None:
+            rows += _shown_days(one)
+            continue
         readings = [("shortest", one.curve)]
         if one.curve is not one.curve_longest:
             readings.append(("longest", one.curve_longest))
@@ -518,6 +571,21 @@ def curve_csv(found: Sequence[Patency]) -> str:
                 for step in curve.steps
             ]
     return csv_of(head, rows)
+
+
+def _shown_days(one: Patency) -> list[Sequence[object]]:
+    rows: list[Sequence[object]] = []
+    readings = [("shortest", one.curve)]
+    if one.curve is not one.curve_longest:
+        readings.append(("longest", one.curve_longest))
+    for name, curve in readings:
+        for on in one.horizons:
+            at = None if on.hidden else curve.at(on.day)
+            known: tuple[object, ...] = (None,) * 6
+            if at is not None:
+                known = (at.at_risk, None, at.share, at.se, at.low, at.high)
+            rows.append((one.definition.id, one.group or "", name, on.day, *known))
+    return rows
 
 
 def rates_csv(found: Rates | Surveillance) -> str:
@@ -551,7 +619,7 @@ def prevalence_csv(found: Iterable[Prevalence]) -> str:
     return csv_of(head, rows)
 
 
-def spells_csv(found: Iterable[Spell]) -> str:
+def spells_csv(found: Iterable[Spell], names: Mapping[str, str] | None = None) -> str:
     """One row a spell, with the entries it rests on."""
     head = (
         "patient",
@@ -594,7 +662,7 @@ def spells_csv(found: Iterable[Spell]) -> str:
                 long.entered,
                 long.outcome.value,
                 long.ended_by,
-                " ".join(one.roots),
+                " ".join(named(one.roots, names)),
                 " ".join(one.notes),
             )
         )

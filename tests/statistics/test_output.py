@@ -6,22 +6,27 @@ import csv
 import io
 import json
 import re
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
+from itertools import pairwise
 from xml.etree import ElementTree
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from ledger.errors import WrongInput
 from ledger.statistics import pictures, tables
+from ledger.statistics.cells import Beware, hidden_cells
 from ledger.statistics.charts import funnel, u_chart
 from ledger.statistics.definitions import rulebook
 from ledger.statistics.extract import Veil, event_extract, spell_extract
 from ledger.statistics.groups import grouping
 from ledger.statistics.hiding import (
+    comparison_without_small_cells,
+    curve_without_small_cells,
     events_without_small_cells,
-    hidden_cells,
     rates_without_small_cells,
     without_small_cells,
 )
@@ -30,10 +35,12 @@ from ledger.statistics.presence import month_of, population_of
 from ledger.statistics.prevalence import access_in_use
 from ledger.statistics.rates import access_events, catheter_infections
 from ledger.statistics.report import csv_files_of, html_of, pdf_of, quality_report
-from ledger.statistics.spells import spells_of
+from ledger.statistics.spells import Outcome, Reading, Spell, Spells, spells_of
 from ledger.statistics.surveillance import dialysis_events
-from tests.lives import a_history
-from tests.statistics.said import clotted, given_up, gone, made, met
+from ledger.vocabulary import AccessKind
+from tests.lives import a_history, happening
+from tests.statistics.said import ballooned, began, clotted, given_up, gone, made, met, needled
+from tests.statistics.samples import a_sample
 from tests.statistics.test_patency import four_accesses
 from tests.statistics.unit import an_invented_unit
 
@@ -251,10 +258,62 @@ def test_the_lists_behind_the_numbers_come_only_when_asked_for(population, unit)
     assert "Invented Person" not in page
 
 
-def test_the_report_as_pdf_has_its_words(report):
+def words_in(pdf: bytes) -> str:
     from pypdf import PdfReader
 
-    words = "\n".join(page.extract_text() for page in PdfReader(io.BytesIO(pdf_of(report))).pages)
+    return "\n".join(page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages)
+
+
+def test_the_lists_are_on_paper_too_with_the_names_of_entries(population, unit):
+    names = {entry.id: f"{one.patient}.{entry.version}" for one in unit[0] for entry in one.entries}
+    with_lists = quality_report(population, "U1", MONTH, people=unit[1], with_lists=True, names=names)
+
+    words = words_in(pdf_of(with_lists))
+
+    assert "Lists behind the numbers" in words
+    for section in with_lists.sections:
+        for behind in section.behind:
+            assert behind.title in words
+            patient, _, _, entries = behind.rows[-1]
+            assert patient in words
+            assert all(name in words for name in entries.split(", "))
+    assert "first needles, fistula" in words
+    assert "Invented Person" not in words
+
+
+def test_a_units_report_counts_and_lists_nobody_of_another_unit(unit):
+    histories, people = unit
+    elsewhere = a_history(
+        began("2021-01-05", unit="U2"),
+        made("2023-01-05"),
+        needled("2023-08-05"),
+        ballooned("2023-09-05"),
+        given_up("2024-02-01", "thrombosis"),
+        patient="P9001",
+    )
+    moved = a_history(
+        began("2021-01-05", unit="U1"),
+        made("2021-02-05"),
+        happening("care-began", "2022-01-05", unit="U2"),
+        patient="P9002",
+    )
+    both = population_of([*histories, elsewhere, moved], BOOK)
+
+    here = quality_report(both, "U1", MONTH, people=people, with_lists=True, of_unit="U1")
+    there = quality_report(both, "U2", MONTH, people=people, with_lists=True, of_unit="U2")
+
+    listed = {row[0] for section in here.sections for behind in section.behind for row in behind.rows}
+    assert "P9001" not in listed
+    # Who has gone to another unit since is not left out of a curve: it would be one of those who stayed.
+    assert "P9002" in listed
+    there_listed = {row[0] for section in there.sections for behind in section.behind for row in behind.rows}
+    assert there_listed == {"P9001", "P9002"}
+    needles = next(one for one in there.sections[2].tables if one.name == "first-needles")
+    assert needles.rows == (("fistula", "1", "212", "1"),)
+
+
+def test_the_report_as_pdf_has_its_words(report):
+    words = words_in(pdf_of(report))
 
     assert "Vascular access, Invented Unit North, June 2024" in words
     assert "Appendix: what every number means and rests on" in words
@@ -386,6 +445,88 @@ def test_no_hidden_count_can_be_worked_out_from_the_total(counts, below):
     assert all(place in hidden for place, count in cells.items() if 0 < count < below)
     # With one cell hidden and others shown, the total less the others is that cell.
     assert len(hidden) != 1 or not any(count for place, count in cells.items() if place not in hidden)
+
+
+@given(st.integers(1, 10**6), st.integers(2, 12))
+def test_no_few_people_stand_behind_a_day_of_a_curve_that_is_shown(seed, below):
+    sample = a_sample(80, seed)
+    start = date(2022, 1, 1)
+    readings = [
+        Reading(start, start + timedelta(days=int(day)), start, Outcome.EVENT, "abandonment", ())
+        if cause == 1
+        else Reading(start, start + timedelta(days=int(day)), start, Outcome.CENSORED, "cut", ())
+        for day, cause in zip(sample.days, sample.cause, strict=True)
+    ]
+    counted = [
+        Spell(f"P{place}", "A", AccessKind.FISTULA, "secondary-patency", one, one) for place, one in enumerate(readings)
+    ]
+    definition = BOOK.definition("secondary-patency")
+    plain = patency_of(
+        Spells(definition=definition, cut=CUT, counted=tuple(counted), left_out=()), horizons=range(10, 400, 10)
+    )
+
+    found = curve_without_small_cells(plain, below)
+
+    shown = [0, *(one.day for one in found.horizons if one.shortest is not None)]
+    days = np.array([one.shortest.days for one in counted])
+    lost = np.array([one.shortest.outcome is Outcome.EVENT for one in counted])
+    for first, last in pairwise(shown):
+        between = (days > first) & (days <= last)
+        assert not 0 < (between & lost).sum() < below
+        went = (days >= first) & (days < last) & ~lost
+        assert not 0 < went.sum() < below
+        assert (days >= last).sum() >= below
+    if found.events is not None:
+        assert not 0 < (lost & (days > shown[-1])).sum() < below
+
+
+def test_a_hidden_curve_is_in_no_output(unit):
+    spells = spells_of(unit[0], BOOK.definition("secondary-patency"), CUT, label=grouping("kind"))
+
+    one = curve_without_small_cells(patency_of(spells), 5)
+    both = comparison_without_small_cells(compare(spells, "kind"), 25)
+    few = curve_without_small_cells(patency_of(spells), 1000)
+
+    plain = one.to_json()
+    assert plain["curve"] is None
+    assert plain["incidence"] is None
+    assert any(row["hidden"] and row["shortest"] is None for row in plain["horizons"])
+    assert {row["day"] for row in csv.DictReader(io.StringIO(tables.curve_csv([one])))} == {
+        str(on.day) for on in one.horizons
+    }
+    text = "\n".join(tables.patency_text(one))
+    assert "Counts below 5 are hidden" in text
+    assert "|" not in text
+    assert {group["basis"]["counted"] for group in both.to_json()["groups"]} == {None}
+    assert both.to_json()["log_rank"]["groups"] == []
+    assert "hidden of" not in "\n".join(tables.comparison_text(both))
+    assert few.to_json()["basis"]["counted"] is None
+    assert all(row["hidden"] for row in few.to_json()["horizons"] if row["day"] <= 365)
+
+
+def test_a_report_with_small_counts_hidden_draws_nothing_and_tells_none(population, unit):
+    hidden = quality_report(population, "U1", MONTH, people=unit[1], hide_below=8)
+
+    page = html_of(hidden)
+    rows = [row for section in hidden.sections for one in section.tables for row in one.rows]
+
+    assert "<svg" not in page
+    assert "Counts below 8 are hidden" in page
+    assert any("hidden" in cell for row in rows for cell in row)
+    counts = [
+        row[1] for section in hidden.sections for one in section.tables if "events" in one.head for row in one.rows
+    ]
+    assert all(count == "hidden" or not 0 < int(count.split()[0]) < 8 for count in counts)
+    text = json.dumps(hidden.to_json())
+    assert "P0001" not in text
+
+
+def test_a_warning_that_counts_is_told_without_a_small_count(population):
+    shares = access_in_use(population, CUT)
+    noted = replace(shares.basis, warnings=(Beware("{} of {} are odd.", 2, 40), "All is well."), hide_below=5)
+
+    assert noted.beware == ["fewer than 5 of 40 are odd.", "All is well."]
+    assert "Beware: fewer than 5 of 40 are odd." in noted.lines
 
 
 def test_hidden_numbers_are_in_no_output(population):
