@@ -45,6 +45,7 @@ UNITS: dict[str, tuple[str, str]] = {
     "l": ("L", "L"),
     "kg": ("kg", "kg"),
     "mg": ("mg", "mg"),
+    "mmol_l": ("mmol/L", "mmol/L"),
 }
 """The ends of field names, with the UCUM code and what is printed. Nothing else is sent as a unit with a code."""
 

@@ -230,6 +230,7 @@ class BackgroundItem:
     vein: Vein | None = None
     since: PartialDate | None = None
     until: PartialDate | None = None
+    last_dose: PartialDate | None = None  # of an anticoagulant or antiplatelet, as told on that day
     words: Words | None = None
 
 
@@ -538,6 +539,7 @@ class Measurement(AccessEvent):
     ultrafiltration_l: Measured | None = None
     weight_after_kg: Measured | None = None
     kt_v: Measured | None = None
+    potassium_mmol_l: Measured | None = None  # asked for before an intervention; stale after its day
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -621,6 +621,7 @@ class BackgroundWhat(StrEnum):
     LANGUAGE = "language"
     CONSENT = "who-consents"
     HAND_DOMINANCE = "dominant-hand"
+    CONTACT = "contact"
 
 
 class Allergen(StrEnum):

@@ -621,7 +621,11 @@ class _Maker:
 
 
 _ALLERGIES = frozenset({BackgroundWhat.ALLERGY, BackgroundWhat.NO_KNOWN_ALLERGY})
-_AT_THE_NEEDLE = frozenset(BackgroundWhat) - {BackgroundWhat.HAND_DOMINANCE, BackgroundWhat.SEDATION_RISK}
+_AT_THE_NEEDLE = frozenset(BackgroundWhat) - {
+    BackgroundWhat.HAND_DOMINANCE,
+    BackgroundWhat.SEDATION_RISK,
+    BackgroundWhat.CONTACT,
+}
 _OPENINGS = frozenset({"catheter-placed"})
 
 _URGENT = frozenset(

@@ -46,6 +46,7 @@ class BackgroundView:
     words: str
     checked: PartialDate
     root: str
+    last_dose: PartialDate | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,7 +113,13 @@ def person_of(history: History, today: date, words: WordsOf, names: NamesOf, fol
     plan = person.last_of("life-plan-reviewed")
     back = _back_from_hospital(stay, history, today)
     background = [
-        BackgroundView(what=item.what, words=background_words(item, words), checked=one.happened, root=one.root)
+        BackgroundView(
+            what=item.what,
+            words=background_words(item, words),
+            checked=one.happened,
+            root=one.root,
+            last_dose=item.last_dose,
+        )
         for item, one in background_now(person.of("background"))
         if item.until is None or item.until.latest_in(zone).date() >= today
     ]

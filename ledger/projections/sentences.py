@@ -468,7 +468,8 @@ def background_words(item: BackgroundItem, words: WordsOf) -> str:
     stated = said(words, item.words)
     since = f"since {day_words(item.since)}" if item.since else ""
     until = f"until {day_words(item.until)}" if item.until else ""
-    return _commas(what + (f" {stated}" if stated else ""), since, until)
+    dose = f"last dose {day_words(item.last_dose)}" if item.last_dose else ""
+    return _commas(what + (f" {stated}" if stated else ""), since, until, dose)
 
 
 def examination_words(fact: Examination) -> str:
@@ -813,6 +814,7 @@ def _measurement(fact: Measurement) -> str:
         (fact.ultrafiltration_l, "ultrafiltration", "L"),
         (fact.weight_after_kg, "weight after", "kg"),
         (fact.kt_v, "Kt/V", ""),
+        (fact.potassium_mmol_l, "potassium", "mmol/L"),
     ]
     parts = [f"{name} {quantity(value, unit)}".strip() for value, name, unit in told if value is not None]
     gauge = f"{fact.gauge} gauge" if fact.gauge is not None else ""

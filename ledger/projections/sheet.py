@@ -224,7 +224,7 @@ class _Maker:
             yield f"VIEW AS OF {date_words(self.history.as_of)}: what happened later is not shown."
         if self.history.known_on is not None:
             yield f"VIEW AS KNOWN ON {date_words(self.day)}: what was recorded later is not shown."
-        yield f"Contact: {_BLANK}"
+        yield f"Contact: {self._background(BackgroundWhat.CONTACT).removeprefix('Contact ') or _BLANK}"
         yield f"Consent: {self._background(BackgroundWhat.CONSENT) or _BLANK}"
         yield f"Language: {self._background(BackgroundWhat.LANGUAGE) or _BLANK}"
 
@@ -288,7 +288,10 @@ class _Maker:
             if one.what in (BackgroundWhat.ANTICOAGULANT, BackgroundWhat.ANTIPLATELET)
         ]
         for one in drugs:
-            yield f"{_upper(one.words)} (checked {day_words(one.checked)}); last dose: {_BLANK}"
+            # A dose told on another day may not be the last one any more.
+            told_today = one.last_dose is not None and self._is_of_the_day(one.checked)
+            blank = f"; {'since then' if one.last_dose is not None else 'last dose'}: {_BLANK}"
+            yield f"{_upper(one.words)} (checked {day_words(one.checked)})" + ("" if told_today else blank)
         if not drugs:
             yield f"Anticoagulant or antiplatelet not recorded; last dose: {_BLANK}"
         infections = [
@@ -323,11 +326,32 @@ class _Maker:
         session = self._last_session()
         last = _BLANK
         # Yesterday's numbers would be taken for today's; what is older than today is left to be filled in.
-        if session is not None and session.happened.earliest_in(self.history.zone).date() == self.day:
+        if session is not None and self._is_of_the_day(session.happened):
             last = day_words(session.happened)
-        yield f"Last dialysis: {last}   Potassium: {'_' * 8} at {'_' * 6}"
+        yield f"Last dialysis: {last}   Potassium: {self._potassium()}"
         if self.main is not None and self.main.flow is not None:
             yield f"{_upper(self.main.flow.words)}."
+
+    def _potassium(self) -> str:
+        """The newest potassium of the day, with its time; a blank where there is none of the day."""
+        held = [
+            one
+            for view in self.views
+            for one in view.folded.measured
+            if isinstance(one.fact, Measurement) and one.fact.potassium_mmol_l is not None
+            if self._is_of_the_day(one.happened)
+        ]
+        if not held:
+            return f"{'_' * 8} at {'_' * 6}"
+        newest = max(held, key=lambda one: one.happened.earliest_in(self.history.zone))
+        assert isinstance(newest.fact, Measurement)
+        hour = newest.happened.earliest_in(self.history.zone).strftime("%H:%M") if "T" in newest.happened else "_" * 6
+        return f"{quantity(newest.fact.potassium_mmol_l, 'mmol/L')} at {hour}"
+
+    def _is_of_the_day(self, when: PartialDate) -> bool:
+        """Whether something is known to be of the day of the sheet, and of no other."""
+        zone = self.history.zone
+        return when.earliest_in(zone).date() == self.day == when.latest_in(zone).date()
 
     def _last_session(self) -> InForce | None:
         used = [view.folded.last_use for view in self.views if view.folded.last_use is not None]

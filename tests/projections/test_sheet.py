@@ -143,6 +143,52 @@ def test_the_last_dialysis_is_blank_unless_it_was_today_and_potassium_is_never_a
     assert later == "Last dialysis: ________________________   Potassium: ________ at ______"
 
 
+def test_a_potassium_of_the_day_is_printed_with_its_time_and_an_older_one_never():
+    history = a_history(
+        fistula("2024-03-04"),
+        happening("measurement", "2025-03-03T06:50:00+00:00", access=FISTULA, potassium_mmol_l={"value": "5.1"}),
+        happening("measurement", "2025-03-03T09:10:00+00:00", access=FISTULA, potassium_mmol_l={"value": "5.9"}),
+    )
+
+    assert sheet(history, "2025-03-03").part("today").lines[0].endswith("Potassium: 5.9 mmol/L at 10:10")
+    assert sheet(history, "2025-03-04").part("today").lines[0].endswith("Potassium: ________ at ______")
+
+
+def test_a_potassium_of_which_only_the_month_is_known_is_not_todays():
+    history = a_history(
+        fistula("2024-03-04"),
+        happening("measurement", "2025-03", access=FISTULA, potassium_mmol_l={"value": "5.1"}),
+    )
+
+    assert sheet(history, "2025-03-31").part("today").lines[0].endswith("Potassium: ________ at ______")
+
+
+def test_the_last_dose_of_an_anticoagulant_is_printed_if_it_was_asked_today_and_is_a_blank_beside_an_older_one():
+    def told(day: str):
+        items = [{"what": "anticoagulant", "last_dose": "2025-03-02T20:00"}]
+        return a_history(fistula("2024-03-04"), happening("background", day, items=items))
+
+    asked_today = sheet(told("2025-03-03"), "2025-03-03").part("stop").lines
+    asked_before = sheet(told("2025-03-02"), "2025-03-03").part("stop").lines
+
+    assert "Anticoagulant, last dose 2 March 2025 at 20:00 (checked 3 March 2025)" in asked_today
+    assert (
+        "Anticoagulant, last dose 2 March 2025 at 20:00 (checked 2 March 2025); since then: ________________________"
+        in asked_before
+    )
+
+
+def test_whom_to_call_is_printed_and_is_a_blank_where_nobody_said():
+    def contact_of(history) -> str:
+        return next(line for line in sheet(history, "2025-03-04").part("identity").lines if line.startswith("Contact"))
+
+    items = [{"what": "contact", "words": {"text": "t-1", "start": 0, "end": 4}}]
+    history = a_history(fistula("2024-03-04"), happening("background", "2025-01-06", items=items))
+
+    assert contact_of(history) == 'Contact: "Is the stenosis back?" (checked 6 January 2025)'
+    assert contact_of(a_history(fistula("2024-03-04"))) == "Contact: ________________________"
+
+
 def test_the_table_has_date_lesion_before_after_device_result_and_interval():
     history = a_history(
         fistula("2023-03-04"),
