@@ -34,6 +34,9 @@ class Mark:
     high: float | None
     signal: str | None = None
 
+    def to_json(self) -> dict[str, Any]:
+        return dict(vars(self))
+
 
 @dataclass(frozen=True)
 class Chart:
@@ -63,18 +66,7 @@ class Chart:
             "unit": self.unit,
             "per": self.per,
             "centre": self.centre,
-            "marks": [
-                {
-                    "name": mark.name,
-                    "count": mark.count,
-                    "of": mark.of,
-                    "value": mark.value,
-                    "low": mark.low,
-                    "high": mark.high,
-                    "signal": mark.signal,
-                }
-                for mark in self.marks
-            ],
+            "marks": [mark.to_json() for mark in self.marks],
             "says": self.says,
         }
 
@@ -130,20 +122,7 @@ class Funnel:
             "unit": self.unit,
             "per": self.per,
             "centre": self.centre,
-            "marks": [
-                {
-                    "name": mark.name,
-                    "count": mark.count,
-                    "of": mark.of,
-                    "value": mark.value,
-                    "low": mark.low,
-                    "high": mark.high,
-                    "outer_low": low,
-                    "outer_high": high,
-                    "signal": mark.signal,
-                }
-                for mark, low, high in self.marks
-            ],
+            "marks": [{**mark.to_json(), "outer_low": low, "outer_high": high} for mark, low, high in self.marks],
         }
 
 

@@ -291,17 +291,7 @@ def log_rank(
         weight = np.where(watched > 1, dead * (watched - dead) / (watched - 1), 0.0)
     covariance = np.diag((weight[:, None] * share).sum(axis=0)) - (weight[:, None, None] * _outer(share)).sum(axis=0)
     observed = deaths.sum(axis=0)
-    statistic, degrees = _quadratic(observed - expected, covariance)
-    return GroupTest(
-        "log-rank",
-        statistic,
-        degrees,
-        _chi_square_tail(statistic, degrees),
-        tuple(
-            GroupCount(name, int((which == place).sum()), float(observed[place]), float(expected[place]))
-            for place, name in enumerate(names)
-        ),
-    )
+    return _group_test("log-rank", names, which, observed, expected, covariance)
 
 
 def gray(days: ArrayLike, cause: ArrayLike, group: Sequence[str], *, of: int = 1) -> GroupTest | None:
@@ -361,15 +351,22 @@ def gray(days: ArrayLike, cause: ArrayLike, group: Sequence[str], *, of: int = 1
     covariance = np.einsum("tik,tjk,tk->ij", own, own, own_weight) + np.einsum(
         "tik,tjk,tk->ij", others, others, other_weight
     )
+    return _group_test("Gray's test", names, which, observed, expected, covariance)
+
+
+def _group_test(
+    name: str, names: Sequence[str], which: Ints, observed: Floats, expected: Floats, covariance: Floats
+) -> GroupTest:
+    """The test of observed less expected counts of groups, which add up to nought, against their covariance."""
     statistic, degrees = _quadratic(observed - expected, covariance)
     return GroupTest(
-        "Gray's test",
+        name,
         statistic,
         degrees,
         _chi_square_tail(statistic, degrees),
         tuple(
-            GroupCount(name, int((which == place).sum()), float(observed[place]), float(expected[place]))
-            for place, name in enumerate(names)
+            GroupCount(group, int((which == place).sum()), float(observed[place]), float(expected[place]))
+            for place, group in enumerate(names)
         ),
     )
 

@@ -10,7 +10,7 @@ import io
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from ledger.statistics.basis import CAUTIONS, Basis
+from ledger.statistics.basis import CAUTIONS
 from ledger.statistics.bounds import SAID, Published, curves_published, rates_published
 from ledger.statistics.definitions import Definition, Rulebook
 from ledger.statistics.spells import LeftOut, Spell
@@ -18,7 +18,7 @@ from ledger.vocabulary import AccessKind, words_of
 
 if TYPE_CHECKING:
     # Only the shapes are needed here; whoever prints a curve does not wait for rates to be loaded.
-    from ledger.statistics.charts import Chart, Funnel
+    from ledger.statistics.charts import Chart, Funnel, Mark
     from ledger.statistics.curves import Curve, Estimate, Median
     from ledger.statistics.patency import Comparison, OnDay, Patency
     from ledger.statistics.prevalence import FirstUse, Prevalence, Share
@@ -339,16 +339,16 @@ def rate_row(one: Rate) -> tuple[str, str, str, str, str, str]:
         return (
             f"{one.what}, {one.among}",
             HIDDEN,
-            f"{one.exposure:,.1f}".removesuffix(".0") + f" {one.unit}",
+            f"{amount(one.exposure)} {one.unit}",
             "",
             "",
             "",
         )
     interval = one.interval
     events = f"{one.events}" if one.events == one.events_most else f"{one.events} to {one.events_most}"
-    time = f"{one.exposure:,.1f}".removesuffix(".0")
+    time = amount(one.exposure)
     if one.exposure != one.exposure_least:
-        time = f"{one.exposure_least:,.1f}".removesuffix(".0") + f" to {time}"
+        time = f"{amount(one.exposure_least)} to {time}"
     rate = number(one.rate)
     if one.dates_matter and one.rate_most is not None:
         rate = f"{rate} to {number(one.rate_most)}"
@@ -357,8 +357,8 @@ def rate_row(one: Rate) -> tuple[str, str, str, str, str, str]:
         events,
         f"{time} {one.unit}",
         rate,
-        "" if interval is None else f"{number(interval[0])}-{number(interval[1])}",
-        "" if one.robust is None else f"{number(one.robust[0])}-{number(one.robust[1])}",
+        "" if interval is None else _between(*interval),
+        "" if one.robust is None else _between(*one.robust),
     )
 
 
@@ -371,17 +371,7 @@ def number(value: float | None) -> str:
 
 def chart_text(found: Chart) -> list[str]:
     """A chart over months as a table: each month with its limits, and the signals."""
-    rows = [
-        (
-            mark.name,
-            f"{mark.count}",
-            f"{mark.of:,.1f}".removesuffix(".0"),
-            number(mark.value) if mark.value is not None else "-",
-            "" if mark.low is None or mark.high is None else f"{number(mark.low)}-{number(mark.high)}",
-            mark.signal or "",
-        )
-        for mark in found.marks
-    ]
+    rows = [(*_mark_cells(mark), mark.signal or "") for mark in found.marks]
     return [
         f"{found.what} over months ({found.kind})",
         *table(("month", "count", found.unit, "value", "limits", "signal"), rows),
@@ -391,24 +381,27 @@ def chart_text(found: Chart) -> list[str]:
 
 def funnel_text(found: Funnel) -> list[str]:
     """Units beside each other, with the limits that chance draws around the mean of all."""
-    rows = [
-        (
-            mark.name,
-            f"{mark.count}",
-            f"{mark.of:,.1f}".removesuffix(".0"),
-            number(mark.value) if mark.value is not None else "-",
-            "" if mark.low is None or mark.high is None else f"{number(mark.low)}-{number(mark.high)}",
-            "" if low is None or high is None else f"{number(low)}-{number(high)}",
-            mark.signal or "",
-        )
-        for mark, low, high in found.marks
-    ]
+    rows = [(*_mark_cells(mark), _between(low, high), mark.signal or "") for mark, low, high in found.marks]
     mean = "not defined" if found.centre is None else number(found.centre)
     return [
         f"{found.what}, by unit; mean of all {mean}",
         *table(("unit", "count", found.unit, "value", "95 % limits", "99.8 % limits", "signal"), rows),
         *wrapped(["Patients of units differ; what lies beyond the limits is not chance alone, and no verdict."]),
     ]
+
+
+def _mark_cells(mark: Mark) -> tuple[str, ...]:
+    value = number(mark.value) if mark.value is not None else "-"
+    return mark.name, f"{mark.count}", amount(mark.of), value, _between(mark.low, mark.high)
+
+
+def _between(low: float | None, high: float | None) -> str:
+    return "" if low is None or high is None else f"{number(low)}-{number(high)}"
+
+
+def amount(value: float) -> str:
+    """So much time, or so many people: with one decimal where there is one."""
+    return f"{value:,.1f}".removesuffix(".0")
 
 
 def recurrence_text(found: Recurrence, days: Sequence[int] = (365, 730, 1095)) -> list[str]:
@@ -510,10 +503,6 @@ def definition_text(one: Definition, *, full: bool) -> list[str]:
 
 
 # --- Text and CSV -------------------------------------------------------------------------------------------------
-
-
-def basis_text(basis: Basis) -> list[str]:
-    return wrapped(basis.lines)
 
 
 def wrapped(lines: Iterable[str], width: int = WIDTH) -> list[str]:
