@@ -8,7 +8,7 @@ period, over the most time) and the most. Dialysis events of surveillance have r
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -648,11 +648,3 @@ def _rates(
         definition=name,
     )
     return Rates(name, period, tuple(rates), basis)
-
-
-Counted = Callable[[Period], Rate]
-
-
-def by_month(periods: Iterable[Period], count: Counted) -> list[tuple[Period, Rate]]:
-    """The same rate for each of some months, as a chart over months needs it."""
-    return [(period, count(period)) for period in periods]

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from ledger.people import Patient
 from ledger.statistics import hiding, pictures, tables
-from ledger.statistics.basis import CAUTIONS, Basis
+from ledger.statistics.basis import CAUTIONS
 from ledger.statistics.bounds import SAID, Published, curves_published, rates_published
 from ledger.statistics.charts import Chart, u_chart
 from ledger.statistics.counting import catheters_chart, picked
@@ -792,8 +792,3 @@ class _Paper:
             weight="bold" if bold else "normal",
             family="monospace" if mono else "sans-serif",
         )
-
-
-def basis_of_report(report: QualityReport) -> list[Basis]:
-    """The bases of all results, for checks that none is missing."""
-    return [one.basis for one in report.results]
