@@ -1,7 +1,8 @@
 """`report confirm`: a person goes through what reports propose, with the words it rests on in view.
 
-One key for each proposal on a terminal; `--all` for scripts takes what is plain and leaves the rest. What is taken,
-refused and waits is decided in `ledger.confirming`; here it is only asked for and said.
+One key for each proposal on a terminal. `--all` takes what is plain and leaves the rest: on a terminal after one look
+at patient and side for each report, in a script only where a person has said both before. What is taken, refused and
+waits is decided in `ledger.confirming`; here it is only asked for and said.
 """
 
 from __future__ import annotations
@@ -60,7 +61,11 @@ def confirm(
     ] = None,
     take_all: Annotated[
         bool,
-        typer.Option("--all", help="For scripts: take what is plain without reading each, marked so; leave the rest."),
+        typer.Option(
+            "--all",
+            help="Take what is plain without reading each, marked so; leave the rest. On a terminal you look at "
+            "patient and side of each report first; without one both have to be said before.",
+        ),
     ] = False,
     also_new: Annotated[
         bool,
@@ -98,7 +103,8 @@ def confirm(
         told: list[Told] = []
         for report in wanted:
             if take_all:
-                told.append(_in_bulk(found, report, person, also_new, when))
+                asks = say.is_terminal() and not as_json
+                told.append(_in_bulk(found, report, person, also_new, when, asks))
                 continue
             try:
                 one, goes_on = _by_hand(found, report, signature_of(found, person), when, len(told) + 1, len(wanted))
@@ -125,13 +131,16 @@ def _wanted(ledger: Ledger, reports: list[str] | None, patient: str | None) -> l
 # --- In bulk ------------------------------------------------------------------------------------------------------
 
 
-def _in_bulk(ledger: Ledger, report: str, person: str, also_new: bool, when: PartialDate | None) -> Told:
+def _in_bulk(
+    ledger: Ledger, report: str, person: str, also_new: bool, when: PartialDate | None, asks: bool = False
+) -> Told:
     from ledger.confirming import confirm as confirm_report
-    from ledger.confirming import in_bulk, plainly_told, review_of
+    from ledger.confirming import in_bulk, needs_a_look, plainly_told, review_of
 
     try:
         review = review_of(ledger, report, happened=when)
-        decisions, left = plainly_told(review, also_new=also_new)
+        looked_at = asks and needs_a_look(review, also_new=also_new) and _looked_at(ledger, review)
+        decisions, left = plainly_told(review, also_new=also_new, looked_at=looked_at)
         if not review.reading.proposed and not review.reviews:
             # Nothing found is not the same as nothing there.
             return Told(
@@ -146,6 +155,31 @@ def _in_bulk(ledger: Ledger, report: str, person: str, also_new: bool, when: Par
         return Told(report, problem=wrong.problem, remedy=wrong.remedy)
     told.left += [Left(review.reading.proposed[index].kind, why) for index, why in left.items()]
     return told
+
+
+def _looked_at(ledger: Ledger, review: Review) -> bool:
+    """Shows whose report it is and which sides it tells, and asks for one key: nobody takes these unseen."""
+    from ledger.projections.wording import day_words
+
+    patient = ledger.who.patient(review.history.patient)
+    born = f", born {day_words(patient.birth_date)}" if patient.birth_date else ""
+    names = dict(access_names(review.history))
+    say.out()
+    say.heading(f"{review.report.id[:10]}  {patient.id} {say.shown(patient.name or '')}{born}")
+    say.paragraph(say.shown(" ".join(review.text.split())[:150]), "     | ", "     | ")
+    for access in review.reading.accesses:
+        choice = review.choices.get(access.ref)
+        where = (
+            "not in the ledger yet" if choice is None or choice.is_new else f"{choice.id} {names.get(choice.id, '')}"
+        )
+        say.paragraph(f"{access_in_words(access)}: {where}", "  ", "    ")
+        words = dict.fromkeys(say.shown(review.reading.words(cite)) for cite in (*access.quotes, *access.side_quotes))
+        if words:
+            say.paragraph(", ".join(f'"{one}"' for one in words), "     | ", "     |  ")
+    while True:
+        key = _key("  This patient, and this side?  y yes   n no, leave it > ")
+        if key in "yn" and key:
+            return key == "y"
 
 
 def _told(ledger: Ledger, review: Review, done: Confirmed) -> Told:

@@ -27,6 +27,8 @@ from ledger.events import FACT_KINDS, KINDS, Correction, Fact, ProposalFate, Rep
 from ledger.matching import (
     AccessMatch,
     AccessVerdict,
+    Agreement,
+    Trait,
     access_for_drafts,
     described_in,
     match_access,
@@ -46,7 +48,7 @@ from ledger.retelling import (
     merged,
     told_before,
 )
-from ledger.vocabulary import ConfirmedHow, Fate, Side
+from ledger.vocabulary import AccessKind, ConfirmedHow, Fate, Side
 
 if TYPE_CHECKING:
     from uuid import UUID
@@ -61,6 +63,8 @@ NEVER_IN_BULK = frozenset({"instruction"})
 """Kinds that a person reads one by one: what a report says on use afterwards is followed at the chair."""
 
 NOT_IN_LEDGER = "the access is not known to the ledger"
+PATIENT_NOT_LOOKED_AT = "nobody has looked yet whether it is this patient's"
+SIDE_NOT_LOOKED_AT = "it rests on a side that nobody has looked at yet"
 
 _DECIDED = frozenset({Fate.ACCEPTED, Fate.EDITED, Fate.DISMISSED, Fate.ALREADY_KNOWN})
 
@@ -489,26 +493,32 @@ def _facts(review: Review) -> dict[int, Fact]:
 # --- In bulk ------------------------------------------------------------------------------------------------------
 
 
-def plainly_told(review: Review, *, also_new: bool = False) -> tuple[dict[int, Decision], dict[int, str]]:
+def plainly_told(
+    review: Review, *, also_new: bool = False, looked_at: bool = False
+) -> tuple[dict[int, Decision], dict[int, str]]:
     """What may be taken without reading each, and why the rest waits for a person, by number of the proposal.
+
+    Whose report it is and which side is meant is never taken without a person. `looked_at`: a person saw both for this
+    report and said yes. Without that nothing is taken of a report that a program matched to its patient, and nothing
+    that enters a side or an access, only what is told of an access whose side is on record and said alike.
 
     Taken is what the reader marks as plainly said, with a day, about an access that is matched beyond doubt or whose
     making the report plainly tells, in a report whose patient is beyond doubt. `also_new` takes accesses that the
     ledger does not know as well, as known from this report only. Instructions on use never.
     """
-    about_report = _why_not_this_report(review)
+    about_report = _why_not_this_report(review, looked_at)
     made = {
         review.reading.proposed[index].access
         for index in review.open
         if review.reading.proposed[index].kind in CREATING_KINDS
         and about_report is None
-        and _why_not(review, index, True) is None
+        and _why_not(review, index, True, looked_at) is None
     }
     taken: dict[int, Decision] = {}
     left: dict[int, str] = {}
     for index in review.open:
         ref = review.reading.proposed[index].access
-        why = about_report or _why_not(review, index, also_new or ref in made)
+        why = about_report or _why_not(review, index, also_new or ref in made, looked_at)
         if why is None:
             taken[index] = Decision(fate=Fate.ACCEPTED)
         else:
@@ -516,18 +526,20 @@ def plainly_told(review: Review, *, also_new: bool = False) -> tuple[dict[int, D
     return taken, left
 
 
-def _why_not_this_report(review: Review) -> str | None:
+def _why_not_this_report(review: Review, looked_at: bool) -> str | None:
     linked = review.report.envelope.get("linked") or {}
     if not linked:
         return "nobody said whose report this is"
     if linked.get("doubts"):
         return f"whose report this is, is in doubt: {linked['doubts'][0][1]}"
+    if linked.get("by") == "person" or looked_at:
+        return None
     if linked.get("by") == "name-and-birth-date":
         return "the patient was found by name and birth date, without a number"
-    return None
+    return PATIENT_NOT_LOOKED_AT
 
 
-def _why_not(review: Review, index: int, also_new: bool) -> str | None:
+def _why_not(review: Review, index: int, also_new: bool, looked_at: bool) -> str | None:
     proposal = review.reading.proposed[index]
     if proposal.kind in NEVER_IN_BULK:
         return "instructions on use are read by a person"
@@ -544,20 +556,41 @@ def _why_not(review: Review, index: int, also_new: bool) -> str | None:
     if proposal.access is None:
         return None
     match = review.matches[proposal.access]
+    access = review.reading.access(proposal.access)
+    assert access is not None, "a proposal names an access that its reading has"
     if match.verdict is AccessVerdict.ASK or (match.verdict is AccessVerdict.KNOWN and not match.plain):
         return match.doubts[0].words if match.doubts else "which access is meant is not beyond doubt"
     if match.verdict is AccessVerdict.NEW:
         if match.doubts:
             return match.doubts[0].words
-        access = review.reading.access(proposal.access)
-        assert access is not None, "a proposal names an access that its reading has"
         if access.kind is None or (access.side is None and not access.kind.value.startswith("peritoneal")):
             return "the access is not known to the ledger, and kind or side is not said"
         if access.doubts:
             return access.doubts[0]
         if not also_new and not (match.plain and proposal.kind in CREATING_KINDS):
             return NOT_IN_LEDGER
+    if not looked_at and _enters_a_side(review, proposal, access, match):
+        return SIDE_NOT_LOOKED_AT
     return None
+
+
+def _enters_a_side(review: Review, proposal: Proposal, access: ReadAccess, match: AccessMatch) -> bool:
+    """Whether taking it would enter a side, or rest on one that is not on record and said alike."""
+    if access.kind is AccessKind.PERITONEAL:
+        return False
+    if match.verdict is not AccessVerdict.KNOWN or access.side is None or proposal.detail.get("side") is not None:
+        return True
+    if any(lesion.side not in (None, access.side) for lesion in proposal.detail.get("lesions", ())):
+        return True
+    known = next((one for one in match.candidates if one.access == match.access), None)
+    return known is None or known.traits[Trait.SIDE] is not Agreement.SAME
+
+
+def needs_a_look(review: Review, *, also_new: bool = False) -> bool:
+    """Whether a person who looks at patient and side lets something be taken that otherwise waits."""
+    taken, _ = plainly_told(review, also_new=also_new)
+    looked_at, _ = plainly_told(review, also_new=also_new, looked_at=True)
+    return looked_at.keys() != taken.keys()
 
 
 # --- Confirming ---------------------------------------------------------------------------------------------------

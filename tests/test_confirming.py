@@ -10,7 +10,17 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from ledger.confirming import Choice, Decision, Review, confirm, in_bulk, plainly_told, review_of, with_choices
+from ledger.confirming import (
+    Choice,
+    Decision,
+    Review,
+    confirm,
+    in_bulk,
+    needs_a_look,
+    plainly_told,
+    review_of,
+    with_choices,
+)
 from ledger.dates import PartialDate
 from ledger.entries import Signature
 from ledger.errors import NotFound, StaleHistory, WrongInput
@@ -228,7 +238,7 @@ def test_in_bulk_an_instruction_is_never_taken(ledger: Ledger) -> None:
     plain = tuple(replace(one, plain=True, doubts=()) for one in review.reading.proposed)
     review = replace(review, reading=replace(review.reading, proposed=plain))
 
-    taken, left = plainly_told(review, also_new=True)
+    taken, left = plainly_told(review, also_new=True, looked_at=True)
 
     assert numbers(review, "instruction")
     assert numbers(review, "angioplasty")[0] in taken
@@ -239,7 +249,7 @@ def test_in_bulk_an_instruction_is_never_taken(ledger: Ledger) -> None:
 
 def test_in_bulk_everything_is_marked_as_taken_without_reading(ledger: Ledger) -> None:
     review = review_of(ledger, came(ledger))
-    taken, _ = plainly_told(review)
+    taken, _ = plainly_told(review, looked_at=True)
 
     done = confirm(ledger, review, taken, by=in_bulk("N1"))
 
@@ -272,6 +282,42 @@ def test_in_bulk_a_patient_who_was_found_by_name_and_birth_date_alone_is_left_to
 
     assert taken == {}
     assert "without a number" in left[0]
+
+
+def test_in_bulk_a_match_to_a_patient_that_no_person_has_looked_at_is_not_taken(ledger: Ledger) -> None:
+    review = review_of(ledger, came(ledger))
+
+    taken, left = plainly_told(review)
+    looked_at, _ = plainly_told(review, looked_at=True)
+
+    assert taken == {}
+    assert set(left.values()) >= {"nobody has looked yet whether it is this patient's"}
+    assert looked_at
+    assert needs_a_look(review)
+
+
+def test_in_bulk_a_side_that_no_person_has_looked_at_is_not_taken(ledger: Ledger) -> None:
+    made = MADE.replace("Creation of right", "PROCEDURE: Creation of right")
+    review = review_of(ledger, came(ledger, made, patient=PATIENT))
+    creation = numbers(review, "creation")
+    plain = tuple(replace(one, plain=True, doubts=()) for one in review.reading.proposed)
+    review = replace(review, reading=replace(review.reading, proposed=plain))
+
+    taken, left = plainly_told(review, also_new=True)
+    looked_at, _ = plainly_told(review, also_new=True, looked_at=True)
+
+    assert taken == {}
+    assert left[creation[0]] == "it rests on a side that nobody has looked at yet"
+    assert creation[0] in looked_at
+
+
+def test_in_bulk_what_is_told_of_a_side_on_record_is_taken_once_a_person_has_linked_the_report(ledger: Ledger) -> None:
+    review = review_of(ledger, came(ledger, patient=PATIENT))
+
+    taken, _ = plainly_told(review)
+
+    assert numbers(review, "angioplasty")[0] in taken
+    assert not needs_a_look(review)
 
 
 # --- What cannot be laid out --------------------------------------------------------------------------------------

@@ -396,7 +396,7 @@ def test_a_person_links_a_report_to_its_patient(desk: Desk, a_report: Writer) ->
 
 def test_a_report_of_which_entries_were_made_stays_where_it_is(with_fistula: Desk, a_report: Writer) -> None:
     with_fistula.ok("patient add --name Una")
-    with_fistula.ok("report import", a_report())
+    with_fistula.ok("report import --patient P0001", a_report())
     with_fistula.run("report confirm --all")
     (report,) = stored(with_fistula)
     assert "angioplasty" in kinds_of(with_fistula)
@@ -414,7 +414,7 @@ def test_confirming_in_bulk_takes_what_is_plain_marks_it_so_and_says_what_waits(
     with_fistula: Desk, a_report: Writer
 ) -> None:
     instructed = REPORT + "\nThe fistula may be used tomorrow with two 17 gauge needles.\n"
-    with_fistula.ok("report import", a_report(instructed))
+    with_fistula.ok("report import --patient P0001", a_report(instructed))
 
     ran = with_fistula.run("report confirm --all --json")
 
@@ -430,9 +430,10 @@ def test_confirming_in_bulk_takes_what_is_plain_marks_it_so_and_says_what_waits(
 
 
 def test_confirming_in_bulk_again_adds_nothing(with_fistula: Desk, a_report: Writer) -> None:
-    with_fistula.ok("report import", a_report())
+    with_fistula.ok("report import --patient P0001", a_report())
     with_fistula.run("report confirm --all")
     before = kinds_of(with_fistula)
+    assert "angioplasty" in before
 
     again = with_fistula.run("report confirm --all --json")
 
@@ -443,16 +444,38 @@ def test_confirming_in_bulk_again_adds_nothing(with_fistula: Desk, a_report: Wri
 def test_an_access_that_the_ledger_does_not_know_is_taken_in_bulk_only_when_asked_for(
     desk: Desk, a_report: Writer
 ) -> None:
-    desk.ok("report import", a_report())
+    desk.ok("report import --patient P0001", a_report())
 
     without = desk.run("report confirm --all")
     assert "--also-new" in without.out
     assert "angioplasty" not in kinds_of(desk)
+    unseen = desk.run("report confirm --all --also-new")
+    assert "side that nobody has looked at yet" in " ".join(unseen.out.split())
+    assert "angioplasty" not in kinds_of(desk)
 
-    desk.run("report confirm --all --also-new")
+    screen = desk.at_terminal("report confirm --all --also-new", answers=[("leave it > ", "y")])
 
+    assert "LEFT" in screen
     assert kinds_of(desk)[0] == "access-known"
     assert "angioplasty" in kinds_of(desk)
+
+
+def test_in_bulk_a_person_looks_at_patient_and_side_of_each_report(with_fistula: Desk, a_report: Writer) -> None:
+    with_fistula.ok("report import", a_report())
+
+    unseen = with_fistula.run("report confirm --all --json")
+    refused = with_fistula.at_terminal("report confirm --all", answers=[("leave it > ", "n")])
+    before = kinds_of(with_fistula)
+    seen = with_fistula.at_terminal("report confirm --all", answers=[("leave it > ", "y")])
+
+    assert unseen.json["entries"] == 0
+    assert "nobody has looked yet" in unseen.json["reports"][0]["left"][0]["why"]
+    assert "0 entries recorded" in " ".join(refused.split())
+    assert before == ["creation"]
+    assert "Vellacott" in seen
+    assert "14 July 1958" in seen
+    assert "LEFT" in seen
+    assert "angioplasty" in kinds_of(with_fistula)
 
 
 def test_a_report_whose_patient_is_in_doubt_is_not_taken_in_bulk(with_fistula: Desk, a_report: Writer) -> None:
@@ -483,10 +506,10 @@ def test_a_report_that_proposes_nothing_waits_for_a_person(desk: Desk, a_report:
 
 
 def test_what_was_told_already_by_another_report_is_not_taken_in_bulk(with_fistula: Desk, a_report: Writer) -> None:
-    with_fistula.ok("report import", a_report())
+    with_fistula.ok("report import --patient P0001", a_report())
     with_fistula.run("report confirm --all")
     fax = REPORT.replace("No complications.", "No complications. Sent by fax.")
-    with_fistula.ok("report import", a_report(fax, name="fax.txt"))
+    with_fistula.ok("report import --patient P0001", a_report(fax, name="fax.txt"))
 
     ran = with_fistula.run("report confirm --all --json")
 
@@ -675,7 +698,7 @@ def test_two_waiting_reports_of_one_procedure_are_not_taken_in_bulk_and_are_show
     with_fistula: Desk, a_report: Writer
 ) -> None:
     file = a_report()
-    with_fistula.ok("report import", file, a_report(REPORT + "Sent by fax.\n", name="fax.txt"))
+    with_fistula.ok("report import --patient P0001", file, a_report(REPORT + "Sent by fax.\n", name="fax.txt"))
 
     bulk = with_fistula.run("report confirm --all --json")
     screen = with_fistula.at_terminal("report confirm", answers=[(KEYS, "q")])
