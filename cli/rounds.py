@@ -1,4 +1,4 @@
-"""Rounds: what must not be forgotten in a unit, a sheet a shift; and the way to the access centre, `refer`."""
+"""Rounds: what must not be forgotten in a unit, a sheet a shift; the trends and the referrals of one patient."""
 
 from __future__ import annotations
 
@@ -7,22 +7,20 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from cli import say
-from cli.naming import access_named, entry_names, named_in
+from cli.naming import entry_names, named_in
 from cli.options import (
     ByOption,
     JsonOption,
     KnownOnOption,
     LedgerOption,
-    PatientArgument,
     TodayOption,
     day_from,
     opened,
-    signature_of,
     the_patient,
     today_of,
 )
@@ -332,113 +330,3 @@ def _tell_rules(rules: Rules, as_json: bool) -> None:
         say.paragraph(f"Source: {one.source}", "    ")
         if one.note:
             say.paragraph(one.note, "    ")
-
-
-# --- refer --------------------------------------------------------------------------------------------------------
-
-
-def refer(
-    patient: PatientArgument,
-    access: Annotated[
-        str | None,
-        typer.Option("--access", metavar="ACCESS", help="Which access, by id or in words.", show_default=False),
-    ] = None,
-    why: Annotated[
-        list[str] | None,
-        typer.Option("--why", metavar="FINDING", help="Why; may be repeated: low-flow, no-thrill, …"),
-    ] = None,
-    urgency: Annotated[
-        str | None,
-        typer.Option("--urgency", metavar="WORD", help="today, within-days, within-weeks or planned."),
-    ] = None,
-    finding: Annotated[
-        list[str] | None,
-        typer.Option("--finding", metavar="ENTRY", help="An entry that it rests on, as P0007.12; may be repeated."),
-    ] = None,
-    question: Annotated[
-        str | None, typer.Option("--question", metavar="WORDS", help="What the access centre is asked.")
-    ] = None,
-    centre: Annotated[str | None, typer.Option("--centre", metavar="CENTRE", help="To which access centre.")] = None,
-    happened: Annotated[
-        str | None, typer.Option("--happened", metavar="DATE", help="When it was sent; without it, today.")
-    ] = None,
-    by: ByOption = None,
-    today: TodayOption = None,
-    ledger: LedgerOption = None,
-    as_json: JsonOption = False,
-) -> None:
-    """Send a patient to the access centre: an entry, and the sheet that goes with them.
-
-    Without --finding it rests on the findings that are open on the access.
-    """
-    from cli.look import brief_made
-    from cli.record import draft_by_hand, event_from
-    from ledger.errors import WrongInput
-
-    with opened(ledger) as found:
-        signature = signature_of(found, by)
-        one = the_patient(found, patient)
-        history = found.history(one.id, sessions=True)
-        day = today_of(found, one.id, today)
-        if not why:
-            raise WrongInput(
-                "Nobody said why.", "Add --why FINDING; `access-ledger record referral --help` lists what there is."
-            )
-        about = access_named(history, access) if access is not None else _the_one_access(found, one.id)
-        rests_on = finding or [f"{entry}" for entry in _open_findings(history, about, day)]
-        typed = {
-            "happened": happened or day.isoformat(),
-            "access": about,
-            "why": why,
-            "urgency": urgency,
-            "centre": centre,
-            "findings": rests_on or None,
-            "question": question,
-        }
-        with found.db.writing():
-            event = event_from("referral", typed, found, history, day)
-            appended = found.append(history, [draft_by_hand(one.id, event)], by=signature)
-        after = found.history(one.id, sessions=True)
-        sheet = brief_made(found, one, after, day, for_intervention=True, access=about)
-        if as_json:
-            say.as_json(
-                {
-                    "patient": one.id,
-                    "access": about,
-                    "recorded": [named_in(entry.id, after) for entry in appended.entries],
-                    "already": [named_in(entry, after) for entry in appended.already],
-                    "sheet": sheet.to_json(),
-                }
-            )
-            return
-        for entry in appended.entries:
-            say.aside(f"Recorded as {named_in(entry.id, after)}.")
-        for entry_id in appended.already:
-            say.aside(f"{named_in(entry_id, after)} says so already; nothing was added.")
-        for line in sheet.lines(height=None):
-            say.out(say.shown_lines(line))
-
-
-def _the_one_access(ledger: Ledger, patient: str) -> str:
-    """The patient's only access that is kept. Raises WrongInput where it is not clear which is meant."""
-    from cli.patients import access_rows
-    from ledger.errors import WrongInput
-
-    kept = [row for _, rows in access_rows(ledger, patient) for row in rows if row.get("closed") is None]
-    if len(kept) == 1:
-        return str(kept[0]["access"])
-    names = "; ".join(f"{row['access']} {row['name']}" for row in kept)
-    raise WrongInput(
-        "It is not clear about which access." if kept else "No access in the body is recorded.",
-        f"Add --access ACCESS: {names}." if kept else "Record it first, or use `access-ledger record referral`.",
-    )
-
-
-def _open_findings(history: Any, access: str, day: date) -> Iterator[str]:
-    """The entries, as they are now in force, of the findings that are open on an access."""
-    from ledger.projections.state import accesses_of
-
-    for view in accesses_of(history, day):
-        if view.access == access:
-            roots = dict.fromkeys(finding.root for finding in view.findings)
-            yield from (named_in(root, history) for root in roots)

@@ -16,7 +16,7 @@ from typing import IO, Any
 from urllib.parse import quote
 
 from fhir_mapping.elements import Element, Resource, written
-from fhir_mapping.resources import identifier_of
+from fhir_mapping.resources import identifier_of, references_in
 from fhir_mapping.site import Site
 from ledger.errors import WrongInput
 
@@ -125,6 +125,24 @@ def identifiers_of(resources: Iterable[Resource], site: Site) -> dict[str, Eleme
         if identifier is not None:
             found[key_of(resource)] = identifier
     return found
+
+
+def with_what_it_names(resources: Iterable[Resource], key: str) -> list[Resource]:
+    """The resource of this key and all that it names, however far, in the order in which they stood.
+
+    Raises KeyError where there is none of this key.
+    """
+    held = {key_of(resource): resource for resource in resources}
+    wanted: set[str] = set()
+    asked = [key]
+    while asked:
+        one = asked.pop()
+        if one in wanted:
+            continue
+        wanted.add(one)
+        named = (str(reference.get("reference", "")) for reference in references_in(held[one]))
+        asked += [reference for reference in named if reference in held]
+    return [resource for found, resource in held.items() if found in wanted]
 
 
 class NdjsonFiles:

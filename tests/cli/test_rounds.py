@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from fhir_mapping.checks import gate
 from ledger.people import Unit
 from tests.cli.conftest import NAME, Desk
+from tests.fhir.validators import independent_errors
 
 
 @pytest.fixture
@@ -82,6 +86,39 @@ def test_a_set_aside_by_hand_puts_a_line_off(watched: Desk) -> None:
 
     assert "15. Look" not in shown
     assert "1. No flow" in shown
+
+
+def test_a_line_is_set_aside_by_its_number_until_a_day_with_a_reason_and_listed_apart(watched: Desk) -> None:
+    said = watched.ok("set-aside P0001 15 --until 2025-01-31 --why 'seen at home' --today 2025-01-10").err
+
+    shown = " ".join(watched.ok("rounds --unit U1 --today 2025-01-20").out.split())
+    told = watched.ok("rounds --unit U1 --today 2025-01-20 --json").json["shifts"][0]["patients"][0]
+    again = watched.ok("rounds --unit U1 --today 2025-02-01").out
+
+    assert "Recorded as P0001." in said
+    assert "15. Look" not in shown
+    assert 'set aside until 31 January 2025 by Nurse Invented: "seen at home"' in shown
+    assert [one["line"] for one in told["set_aside"]] == ["review-due"]
+    assert "15. Look" in again
+
+
+def test_setting_aside_asks_for_a_day_a_reason_a_person_and_a_line_that_there_is(watched: Desk) -> None:
+    without_reason = watched.run("set-aside P0001 15 --until 2025-01-31")
+    no_such_line = watched.run("set-aside P0001 16 --until 2025-01-31 --why holiday")
+    by_word = watched.ok("set-aside P0001 review-due --until 2025-01-31 --why holiday --json").json
+
+    assert "--why" in without_reason.err
+    assert "1 to 15" in no_such_line.err
+    assert by_word["line"] == "review-due"
+    assert (without_reason.code, no_such_line.code) == (1, 1)
+
+
+def test_each_line_of_the_sheet_names_the_entries_it_rests_on(watched: Desk) -> None:
+    shown = watched.ok("rounds --unit U1 --today 2024-12-05").out
+    told = watched.ok("rounds --unit U1 --today 2024-12-05 --json").json["shifts"][0]["patients"][0]["lines"]
+
+    assert all(line["entries"] for line in told)
+    assert f"[{told[0]['entries'][0]}]" in shown
 
 
 def test_a_catheter_by_decision_is_listed_apart_with_its_days_in_the_body(desk: Desk) -> None:
@@ -169,7 +206,7 @@ def test_a_referral_rests_on_the_findings_that_are_open(watched: Desk) -> None:
         entry = ledger.history("P0001").entries[-1]
         found = ledger.history("P0001").entries[-2]
     assert entry.event.kind == "referral"
-    assert entry.event.findings == (found.id,)  # type: ignore[union-attr]
+    assert entry.event.findings == (found.id,)
 
 
 def test_referring_twice_on_one_day_adds_nothing(watched: Desk) -> None:
@@ -192,6 +229,48 @@ def test_a_referral_without_a_reason_a_person_or_an_access_is_refused_with_what_
     assert "Add --why" in without_why.err
     assert "Add --access" in two.err
     assert NAME not in without_why.err + nobody.err + two.err
+
+
+def test_a_referral_goes_with_a_page_to_print_and_as_fhir_that_both_validators_pass(
+    watched: Desk, tmp_path: Path
+) -> None:
+    """Checked by pyrofile-validator and fhir.resources, both from outside the project."""
+    page, bundle = tmp_path / "sheet.pdf", tmp_path / "referral.json"
+    ran = watched.ok("refer P0001 --why no-thrill --urgency today --today 2024-12-02 --pdf", page, "--fhir", bundle)
+    resources = [one["resource"] for one in json.loads(bundle.read_bytes())["entry"]]
+
+    (request,) = [one for one in resources if one["resourceType"] == "ServiceRequest"]
+    assert (request["status"], request["intent"], request["priority"]) == ("active", "order", "stat")
+    assert request["authoredOn"] == "2024-12-02"
+    # It rests on the examination that found no thrill, and that is in the file beside it.
+    assert [one["resourceType"] for one in resources if one["resourceType"] != "ServiceRequest"]
+    assert request["reasonReference"][0]["reference"].startswith("urn:uuid:")
+    assert page.read_bytes().startswith(b"%PDF-")
+    assert {path.stat().st_mode & 0o777 for path in (page, bundle)} == {0o600}
+    assert NAME not in bundle.read_text() + ran.err
+    made = resources_of_referral(watched)
+    assert {one["resourceType"] for one in made} == {one["resourceType"] for one in resources}
+    assert [problem for one in made for problem in gate(one, "R4")] == []
+    assert independent_errors(made) == []
+
+
+def resources_of_referral(desk: Desk) -> list[dict[str, Any]]:
+    """The same resources with their own ids, as they are before they are put into a transaction."""
+    from cli.acting import referral_resources
+
+    with desk.open() as ledger:
+        root = next(one.id for one in ledger.history("P0001").entries if one.event.kind == "referral")
+        return referral_resources(ledger, "P0001", root)[0]
+
+
+def test_nothing_that_is_there_is_overwritten_by_a_referral(watched: Desk, tmp_path: Path) -> None:
+    there = tmp_path / "referral.json"
+    there.write_text("kept")
+
+    ran = watched.run("refer P0001 --why no-thrill --today 2024-12-02 --fhir", there)
+
+    assert ran.code == 1
+    assert there.read_text() == "kept"
 
 
 def test_what_was_asked_and_what_was_found_stand_side_by_side(watched: Desk) -> None:
