@@ -30,6 +30,10 @@ LINES_AT_ONCE = {"background": 4, "intervention": 4, "others": 3, "due": 3}
 """Of these sections so many lines are shown at once, the others when somebody opens them. The first ones never hide."""
 
 
+_DENSE_BRIEF, _DENSE_SHEET = (3450, 4600, 5600, 6800), (4400, 5500, 7100, 9300)
+"""Above how many letters a brief or a sheet is set more densely on paper, so that it stays one page. By trial."""
+
+
 @dataclass(frozen=True)
 class Resting:
     """An entry that a line rests on, by its name, and the line of the life that tells it."""
@@ -76,14 +80,18 @@ def brief(asked: Asked) -> Response:
     made = brief_of_patient(asked, one, history)
     sections = {section.key: section for section in sections_of(asked, history, made)}
     main = access_to_use(made.accesses)
+    drawing = drawing_of(made.accesses, made.person, main)
+    strips = intervals_of(made.accesses)
+    words = [told.text for section in sections.values() for told in section.first]
     return asked.page(
         "brief.html",
+        dense=_density(weight_of(words, [item.words for item in drawing.items]) + 160 * len(strips), _DENSE_BRIEF),
         one=one,
         brief=made,
         sections=sections,
         main=main,
-        drawing=drawing_of(made.accesses, made.person, main),
-        strips=intervals_of(made.accesses),
+        drawing=drawing,
+        strips=strips,
         trends=trends_of(main, history.zone) if main is not None else (),
         past=past_words(made),
         lives=lives_of(made.accesses),
@@ -99,12 +107,17 @@ def sheet(asked: Asked) -> Response:
     made = sheet_of_patient(asked, one, history)
     brief = brief_of_patient(asked, one, history)
     main = next((view for view in brief.accesses if view.access == made.access), None)
+    drawing = drawing_of(brief.accesses, brief.person, main)
+    parts = {part.key: part for part in made.parts}
+    weight = sheet_weight_of(made, [item.words for item in drawing.items])
     return asked.page(
         "sheet.html",
+        dense=_density(weight, _DENSE_SHEET),
+        most=_most_lines(weight),
         one=one,
         sheet=made,
-        parts={part.key: part for part in made.parts},
-        drawing=drawing_of(brief.accesses, brief.person, main),
+        parts=parts,
+        drawing=drawing,
         past=past_words(made),
         lives=lives_of(brief.accesses),
     )
@@ -192,6 +205,33 @@ def _shown(section: Section, lines: tuple[Told, ...]) -> Shown:
     if len(lines) == room + 1:
         room += 1  # One line takes no more room than saying that there is one more.
     return Shown(section.key, section.label, lines[:room], lines[room:])
+
+
+def _density(weight: int, limits: tuple[int, ...]) -> int:
+    return sum(1 for limit in limits if weight > limit)
+
+
+def _most_lines(weight: int) -> int:
+    """So many lines of a part of the sheet are printed where even the smallest letters do not hold all of them."""
+    return 99 if weight <= _DENSE_SHEET[-1] else 8 if weight <= 11000 else 5
+
+
+def weight_of(words: Iterable[str], beside: Iterable[str]) -> int:
+    """How much there is to print, in letters: each line also costs the rest of its last row."""
+    return max(sum(len(one) + 30 for one in words), 2 * sum(len(one) + 14 for one in beside) + 900)
+
+
+def sheet_weight_of(made: Sheet, beside: Iterable[str]) -> int:
+    """The same for the sheet: above stands a column beside the drawing, in the middle a table, below two columns."""
+    parts = {part.key: part for part in made.parts}
+
+    def lines(*keys: str) -> int:
+        return sum(len(line) + 25 for key in keys for line in parts[key].lines) + 40 * len(keys)
+
+    above = max(lines("why", "stop", "today", "anatomy"), 2 * sum(len(one) + 14 for one in beside) + 900)
+    table = sum(max(map(len, row)) * 7 + 20 for row in parts["interventions"].table)
+    below = 2 * max(lines("veins", "trend"), lines("use", "doubts", "schedule"))
+    return int(above * 1.3) + table + below + lines("cautions")
 
 
 def past_words(made: Brief | Sheet) -> str:

@@ -657,7 +657,9 @@ class _Maker:
         for stent in view.stents:
             self.item(stent.words, "stent", view.access, drawn=False)
         for lesion in view.lesions:
-            self.item(lesion.words, "treated" if lesion.times else "seen", view.access, drawn=False)
+            _, told = _place_of(view, lesion.lesion)
+            words = f"{told.value.upper() if told is not None else 'side not recorded'}, {lesion.words}"
+            self.item(words, "treated" if lesion.times else "seen", view.access, drawn=False)
 
     def _needles(self, view: AccessView, route: _Route, run: list[Point]) -> None:
         """The last needle sites, where they were told as distances and the end that they are counted from is known."""
