@@ -269,7 +269,7 @@ def test_in_bulk_everything_is_marked_as_taken_without_reading(ledger: Ledger) -
 def test_in_bulk_nothing_is_taken_of_a_report_in_doubt(ledger: Ledger, change: tuple[str, str], says: str) -> None:
     review = review_of(ledger, came(ledger, REPORT.replace(*change), patient=PATIENT))
 
-    taken, left = plainly_told(review, also_new=True)
+    taken, left = plainly_told(review, also_new=True, looked_at=True)
 
     assert taken == {}
     assert any(says in why.lower() for why in left.values()), left

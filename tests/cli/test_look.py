@@ -145,7 +145,7 @@ def test_a_history_with_audit_shows_what_was_corrected_by_the_names_of_entries(w
 def test_a_history_shows_the_words_of_the_report_on_request(with_fistula: Desk, tmp_path: Path) -> None:
     file = tmp_path / "r.txt"
     file.write_text(REPORT)
-    with_fistula.ok("report import", file)
+    with_fistula.ok("report import --patient P0001", file)
     with_fistula.run("report confirm --all")
 
     assert "80% stenosis of the cephalic arch" in " ".join(with_fistula.ok("history A1 --quotes").out.split())
