@@ -242,7 +242,7 @@ def list_reports(
     with opened(ledger) as found:
         one = the_patient(found, patient).id if patient else None
         there = list(found.papers.reports(state=state, patient=one))
-        same = _told_twice(found, there)
+        same = told_twice(found, there)
         proposed = len(kept_proposals(found, patient=one))
     there.sort(key=lambda report: (states.index(report.state), report.patient is not None))
     if as_json:
@@ -292,7 +292,7 @@ def list_reports(
     )
 
 
-def _told_twice(ledger: Any, reports: list[StoredReport]) -> dict[str, list[tuple[str, str]]]:
+def told_twice(ledger: Any, reports: list[StoredReport]) -> dict[str, list[tuple[str, str]]]:
     """For each waiting report the other waiting ones that tell, or may tell, of the same procedure."""
     from ledger.confirming import text_held
     from ledger.relating import alike
@@ -378,7 +378,7 @@ def show(
         reading = read_report(text, envelope_of(stored, text)) if text is not None else None
         if as_json:
             told = None if reading is None else reading.to_json(file=stored.file_name, part=stored.part)
-            say.as_json({**report_json(stored), "text": text, "reading": told, "became": _became(found, stored)})
+            say.as_json({**report_json(stored), "text": text, "reading": told, "became": became_of(found, stored)})
         elif text_only:
             say.out(say.shown_lines(text or ""))
         else:
@@ -397,7 +397,7 @@ def _write_original(original: bytes | None, to: Path) -> None:
         file.write(original)
 
 
-def _became(ledger: Any, stored: StoredReport) -> list[dict[str, Any]]:
+def became_of(ledger: Any, stored: StoredReport) -> list[dict[str, Any]]:
     """The entries that came of a report, in force or not."""
     if stored.patient is None:
         return []
@@ -427,7 +427,7 @@ def _tell_report(ledger: Any, stored: StoredReport, text: str | None, reading: R
         [
             ("state", f"{stored.state}, waits for {waits_for(stored)}" if stored.state == "waiting" else stored.state),
             ("patient", stored.patient or "not known: `access-ledger report link` says who"),
-            ("found by", _found_by(linked) if linked else None),
+            ("found by", found_by(linked) if linked else None),
             ("file", stored.file_name),
             ("came", stored.arrived_at[:16].replace("T", " ") + " UTC"),
             ("problem", stored.waits_for if stored.state == "unreadable" else None),
@@ -444,7 +444,7 @@ def _tell_report(ledger: Any, stored: StoredReport, text: str | None, reading: R
     say.out()
     say.out(marked_text(reading))
     say.out()
-    became = _became(ledger, stored)
+    became = became_of(ledger, stored)
     if became:
         say.heading("What became of it")
         for one in became:
@@ -493,7 +493,7 @@ def _tell_related(ledger: Any, stored: StoredReport) -> None:
             say.paragraph(line, "  ", "    ")
 
 
-def _found_by(linked: Mapping[str, Any]) -> str:
+def found_by(linked: Mapping[str, Any]) -> str:
     by = {
         "identifier": "a number in the report",
         "name-and-birth-date": "name and birth date in the report",
@@ -609,7 +609,7 @@ def link(
         person = person_of(found, by)
         stored = found.papers.report(report)
         one = the_patient(found, patient)
-        if stored.patient is not None and stored.patient != one.id and _became(found, stored):
+        if stored.patient is not None and stored.patient != one.id and became_of(found, stored):
             raise WrongInput(
                 f"Entries of {stored.patient} rest on this report.",
                 f"Record that it was about somebody else: `access-ledger record report-moved {stored.patient} "

@@ -11,7 +11,14 @@ from starlette.responses import Response
 from cli.pages.asked import Asked
 from cli.pages.rights import Right
 
-MODULES = ("cli.pages.entering", "cli.pages.accounts", "cli.pages.finding", "cli.pages.chairside", "cli.pages.life")
+MODULES = (
+    "cli.pages.entering",
+    "cli.pages.accounts",
+    "cli.pages.finding",
+    "cli.pages.chairside",
+    "cli.pages.life",
+    "cli.pages.reports",
+)
 """The modules that hold pages. Each ends with a table `PAGES`."""
 
 

@@ -1,0 +1,588 @@
+"""Reports: the list that waits, and one of them beside what it proposes, to be gone through by keyboard alone.
+
+What a report proposes, which access it means and what was decided before is worked out in `ledger.confirming`, as for
+`report confirm`; `cli.pages.beside` lays it out. Each proposal is taken by a person who has seen it: nothing here takes
+several at once, a side least of all. What is decided goes in together, in the name of whoever is signed in; what is
+refused says why and stays, and nothing that was typed is lost.
+
+A report that nobody has matched to a patient belongs to no unit. Somebody has to find out whose it is, so whoever may
+confirm may read it, and that is noted; the patients who could be meant are named only where they may be seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from starlette.datastructures import FormData, UploadFile
+from starlette.responses import Response
+
+from cli.pages.asked import Asked
+from cli.pages.rights import Right
+from cli.pages.site import Page
+from ledger.errors import NotFound, StaleHistory, WrongInput
+
+if TYPE_CHECKING:
+    from cli.pages.beside import Piece, Table
+    from cli.pages.finding import Hit
+    from ledger.arrival.values import PatientClues
+    from ledger.confirming import Confirmed
+    from ledger.matching import Register
+    from ledger.people import Patient
+    from ledger.store import Ledger
+    from ledger.store.finding import Found
+    from ledger.store.papers import StoredReport
+
+AT_ONCE = 100
+"""So many reports stand on one page of the list."""
+
+FILTERS = ("waits", "unit", "sender", "days")
+"""What the list can be narrowed by; going from one report to the next stays within it."""
+
+WAITS = {"person": "for somebody to go through them", "patient": "for their patient", "unreadable": "in another form"}
+
+
+# --- The list -----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """One report in the list."""
+
+    report: StoredReport
+    patient: Patient | None
+    unit: str
+    days: int
+    why: str
+    careful: tuple[str, ...]
+
+
+def waiting_list(asked: Asked) -> Response:
+    """The reports that wait: for whom, since when and why."""
+    narrowed = _narrowed(asked.query)
+    today = asked.today()
+    rows = list(_waiting(asked, narrowed))
+    page = max(1, int(asked.query("page") or 1)) if (asked.query("page") or "1").isdigit() else 1
+    shown = rows[(page - 1) * AT_ONCE : page * AT_ONCE]
+    return asked.page(
+        "reports.html",
+        rows=[_row(asked, report, patient, today) for report, patient in shown],
+        total=len(rows),
+        page=page,
+        pages=-(-len(rows) // AT_ONCE),
+        narrowed=narrowed,
+        waits=WAITS,
+        units=[one for one in asked.ledger.who.units() if asked.who.sees_unit(one.id)],
+        senders=_senders(asked),
+        after=_after(asked),
+        came=_came(asked),
+        queue=queue_of(narrowed),
+    )
+
+
+def _narrowed(said: Any) -> dict[str, str]:
+    found = {name: said(name) for name in FILTERS}
+    if found["waits"] not in WAITS:
+        found["waits"] = ""
+    if not found["days"].isdigit():
+        found["days"] = ""
+    return found
+
+
+def queue_of(narrowed: Mapping[str, str]) -> str:
+    """The filters as the end of an address; they name units and senders, nobody."""
+    from urllib.parse import urlencode
+
+    held = {name: value for name, value in narrowed.items() if value}
+    return "?" + urlencode(held) if held else ""
+
+
+def _waiting(asked: Asked, narrowed: Mapping[str, str]) -> Iterator[tuple[StoredReport, Patient | None]]:
+    """Reports that wait and that whoever asks may see, oldest first."""
+    papers, who = asked.ledger.papers, asked.ledger.who
+    states: tuple[str, ...] = ("unreadable",) if narrowed["waits"] == "unreadable" else ("waiting",)
+    if not narrowed["waits"]:
+        states = ("waiting", "unreadable")
+    today = asked.today()
+    for state in states:
+        for report in papers.reports(state=state):
+            patient = who.patient(report.patient) if report.patient is not None else None
+            if patient is None and not asked.may("CONFIRM"):
+                continue
+            if patient is not None and not asked.who.sees_unit(patient.unit):
+                continue
+            if narrowed["waits"] in ("person", "patient") and (patient is None) != (narrowed["waits"] == "patient"):
+                continue
+            if narrowed["unit"] and (patient is None or patient.unit != narrowed["unit"]):
+                continue
+            if narrowed["sender"] and _sender(report) != narrowed["sender"]:
+                continue
+            if narrowed["days"] and _days(report, today) < int(narrowed["days"]):
+                continue
+            yield report, patient
+
+
+def _row(asked: Asked, report: StoredReport, patient: Patient | None, today: date) -> Waiting:
+    from cli.report import waits_for
+
+    units = {one.id: one.name for one in asked.ledger.who.units()}
+    linked = report.envelope.get("linked") or {}
+    return Waiting(
+        report,
+        patient,
+        units.get((patient.unit if patient else None) or "", ""),
+        _days(report, today),
+        waits_for(report).removeprefix("a person: "),
+        tuple(words for _, words in linked.get("doubts", ())),
+    )
+
+
+def _days(report: StoredReport, today: date) -> int:
+    return max(0, (today - date.fromisoformat(report.arrived_at[:10])).days)
+
+
+def _sender(report: StoredReport) -> str:
+    return str((report.envelope.get("envelope") or {}).get("sender") or "")
+
+
+def _senders(asked: Asked) -> list[str]:
+    return sorted({_sender(report) for report, _ in _waiting(asked, dict.fromkeys(FILTERS, ""))} - {""})
+
+
+@dataclass(frozen=True)
+class After:
+    """What became of the report that was gone through a moment ago."""
+
+    report: str
+    patient: str
+    entries: tuple[str, ...]
+    state: str
+
+
+def _after(asked: Asked) -> After | None:
+    """What the address names as just done, if whoever asks may see it."""
+    from cli.report import became_of
+
+    named = asked.query("after")
+    if not named or not asked.ledger.papers.holds(named):
+        return None
+    report = asked.ledger.papers.report(named)
+    if report.patient is None or not asked.who.sees_unit(asked.ledger.who.patient(report.patient).unit):
+        return None
+    kept = [one["entry"] for one in became_of(asked.ledger, report) if one["kind"] != "report-reviewed"]
+    return After(report.id, report.patient, tuple(kept), report.state)
+
+
+# --- Bringing reports in ------------------------------------------------------------------------------------------
+
+
+def bring_in(asked: Asked) -> Response:
+    """Keeps files as `report import` does: reads them, links them to their patients, confirms nothing."""
+    from ledger.arrival import Desk
+    from ledger.receiving import kept_mappings, opened_up, receive, received_before
+
+    files = [one for one in asked.form.getlist("files") if isinstance(one, UploadFile) and one.filename]
+    if not files:
+        raise WrongInput("No file was chosen.", "Choose one or several report files, and send them again.")
+    counts = dict.fromkeys(("stored", "linked", "already", "unreadable"), 0)
+    with Desk() as desk:
+        for file in files:
+            original = file.file.read()
+            opened = opened_up(original, file.filename, desk=desk, mappings=kept_mappings(asked.ledger))
+            register = register_near(asked.ledger, (part.clues for part in opened.arrived.parts))
+            received = received_before(asked.ledger, original, register, person=asked.who.person)
+            if received is None:
+                received = receive(asked.ledger, opened, register, person=asked.who.person)
+            for one in received:
+                counts[one.outcome] += 1
+    asked.note("report import", about=f"{len(files)} files")
+    return asked.to("/reports", {name: str(number) for name, number in counts.items() if number})
+
+
+def _came(asked: Asked) -> dict[str, int]:
+    said = {
+        "stored": "kept",
+        "linked": "kept before, now with their patient",
+        "already": "there already",
+        "unreadable": "could not be read",
+    }
+    return {words: int(asked.query(name)) for name, words in said.items() if asked.query(name).isdigit()}
+
+
+def register_near(ledger: Ledger, clues: Iterable[PatientClues]) -> Register:
+    """The patients who could be meant by some clues, laid out for matching; never all of a hundred thousand.
+
+    Everybody who shares a number, a birth date or a name that is nearly so; whom matching could take is among them.
+    """
+    from ledger.matching import Register
+    from ledger.store.finding import find
+
+    found: dict[str, Patient] = {}
+    for one in clues:
+        said = [clue.value for clue in one.identifiers]
+        said += [name.text for name in one.names]
+        said += [str(reading) for birth in one.birth_dates for reading in birth.readings]
+        for text in said:
+            hits, _ = find(ledger, text, limit=200)
+            found.update((hit.patient.id, hit.patient) for hit in hits)
+    return Register(found.values())
+
+
+# --- One report ---------------------------------------------------------------------------------------------------
+
+
+@dataclass(kw_only=True)
+class Told:
+    """What a confirmation did, to be told above the report."""
+
+    entries: tuple[tuple[str, str], ...] = ()
+    already: int = 0
+    refused: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
+    done: bool = False
+
+
+@dataclass(kw_only=True)
+class Candidate:
+    """A patient who could be meant, with what the record says beside what the report says."""
+
+    hit: Hit
+    number: str = ""
+    name: str = ""
+    birth_date: str = ""
+    against: bool = False
+
+
+@dataclass(kw_only=True)
+class Whose:
+    """Whose report it is: what it says of that, and who could be meant."""
+
+    numbers: tuple[str, ...] = ()
+    names: tuple[str, ...] = ()
+    births: tuple[str, ...] = ()
+    waiting: str = ""
+    candidates: tuple[Candidate, ...] = ()
+    foreign: int = 0
+    sought: str = ""
+    more: bool = False
+    is_fixed: bool = False
+    """Entries rest on the report, so it stays where it is."""
+
+
+@dataclass(kw_only=True)
+class Way:
+    """Where to go from here, within the list as it was narrowed."""
+
+    before: str = ""
+    next: str = ""
+    left: int = 0
+    queue: str = ""
+    narrowed: dict[str, str] = field(default_factory=dict)
+
+
+def show(asked: Asked) -> Response:
+    """A report's text, and what it proposes or became."""
+    return _page(asked, _seen(asked), FormData())
+
+
+def decide(asked: Asked) -> Response:
+    """What was decided about a report: recorded, or laid out again with what was typed."""
+    stored = _seen(asked)
+    match asked.field("do"):
+        case "link":
+            return _link(asked, stored)
+        case "seek":
+            return _page(asked, stored, asked.form, sought=asked.field("q"))
+        case "record":
+            return _record(asked, stored)
+    return _page(asked, stored, asked.form)
+
+
+def original(asked: Asked) -> Response:
+    """The bytes as they came, to be saved and never to be shown by the browser as a page of ours."""
+    stored = _seen(asked, did="report original")
+    body = asked.ledger.papers.original(stored)
+    if body is None:
+        raise NotFound("The original is not held here.", "It was erased, or left out of this copy of the ledger.")
+    # The sender's file name may be a patient's, and the media type is what the sender said: neither is passed on.
+    endings = {"application/pdf": "pdf", "text/plain": "txt", "image/tiff": "tif", "image/png": "png"}
+    ending = endings.get((stored.media_type or "").split(";")[0], "bin")
+    headers = {
+        "content-disposition": f'attachment; filename="{stored.id[:10]}.{ending}"',
+        "content-security-policy": "sandbox; default-src 'none'",
+    }
+    return Response(body, media_type="application/octet-stream", headers=headers)
+
+
+def _seen(asked: Asked, did: str = "report") -> StoredReport:
+    stored = asked.report(did=did)
+    if stored.patient is None and not asked.may("CONFIRM"):
+        raise NotFound("There is no such report that you may see.", "Look in the list of reports.")
+    return stored
+
+
+def _record(asked: Asked, stored: StoredReport) -> Response:
+    from cli.pages.beside import kept_for_good, laid_out
+    from ledger.confirming import confirm
+
+    table = laid_out(asked.ledger, stored.id, asked.form)
+    if asked.field("version") != table.version:
+        return _page(asked, stored, asked.form, table=table, status=409, stale=True)
+    if table.wrong:
+        return _page(asked, stored, asked.form, table=table, status=422)
+    if not table.decisions and table.review.open:
+        return asked.to(*_onwards(asked, stored))
+    if not table.review.open and table.review.reviews:
+        return asked.to(*_onwards(asked, stored))
+    try:
+        with asked.ledger.db.writing():
+            decisions = kept_for_good(asked.ledger, table, asked.form)
+            done = confirm(asked.ledger, table.review, decisions, by=asked.signature())
+    except StaleHistory:
+        table = laid_out(asked.ledger, stored.id, asked.form)
+        return _page(asked, stored, asked.form, table=table, status=409, stale=True)
+    asked.note("report confirm", patient=stored.patient, about=stored.id)
+    if not done.refused and not done.doubts and not done.waiting:
+        return asked.to(*_onwards(asked, stored, after=stored.id))
+    return _page(asked, asked.ledger.papers.report(stored.id), asked.form, told=_told(asked, table, done))
+
+
+def _told(asked: Asked, table: Table, done: Confirmed) -> Told:
+    from cli.naming import entry_name, named_in
+    from cli.record import told_in_words
+
+    patient = table.review.history.patient
+    history = asked.ledger.history(patient)
+    kinds = table.review.reading.proposed
+
+    def about(index: int | None) -> str:
+        return "An access" if index is None else f"{index + 1}. {kinds[index].kind.replace('-', ' ')}"
+
+    return Told(
+        entries=tuple((entry_name(patient, one), told_in_words(asked.ledger, one)) for one in done.entries),
+        already=len(done.already),
+        refused=(
+            *(named_in(f"{about(i)}: {no.problem} {no.remedy}", history) for i, no in done.refused),
+            *(f"{about(i)} waits: {words}" for i, words in done.waiting),
+        ),
+        doubts=tuple(dict.fromkeys(named_in(doubt.words, history) for doubt in done.doubts)),
+        done=done.state == "confirmed",
+    )
+
+
+def _onwards(asked: Asked, stored: StoredReport, after: str = "") -> tuple[str, dict[str, str]]:
+    way = way_of(asked, stored)
+    held = {name: value for name, value in way.narrowed.items() if value}
+    if after:
+        held["after"] = after
+    return (f"/report/{way.next}" if way.next else "/reports"), held
+
+
+def way_of(asked: Asked, stored: StoredReport) -> Way:
+    """The reports before and after this one in the list. At its end it goes on with what was passed over."""
+    said = asked.field if asked.request.method == "POST" else asked.query
+    narrowed = _narrowed(said)
+    if not narrowed["waits"] and stored.patient is not None:
+        narrowed["waits"] = "person"
+    there = [report.id for report, _ in _waiting(asked, narrowed)]
+    place = _place(asked, stored, there)
+    others = [one for one in (*there[place:], *there[:place]) if one != stored.id]
+    return Way(
+        before=next((one for one in reversed(there[:place]) if one != stored.id), ""),
+        next=others[0] if others else "",
+        left=len(others),
+        queue=queue_of(narrowed),
+        narrowed=narrowed,
+    )
+
+
+def _place(asked: Asked, stored: StoredReport, there: list[str]) -> int:
+    if stored.id in there:
+        return there.index(stored.id)
+    order = (stored.arrived_at, stored.file_name or "", stored.id)
+    papers = asked.ledger.papers
+    held = [(one.arrived_at, one.file_name or "", one.id) for one in map(papers.report, there)]
+    return sum(one < order for one in held)
+
+
+def _page(
+    asked: Asked,
+    stored: StoredReport,
+    form: FormData,
+    *,
+    table: Table | None = None,
+    told: Told | None = None,
+    status: int = 200,
+    stale: bool = False,
+    sought: str = "",
+) -> Response:
+    from cli.pages.beside import FATES, laid_out
+
+    text = asked.ledger.papers.text(stored.text_id) if stored.text_id else None
+    patient = asked.ledger.who.patient(stored.patient) if stored.patient is not None else None
+    if table is None and text is not None and patient is not None:
+        table = laid_out(asked.ledger, stored.id, form)
+    whose = _whose(asked, stored, text, sought) if asked.may("CONFIRM") and text is not None else None
+    return asked.page(
+        "report.html",
+        status=status,
+        stored=stored,
+        text=text,
+        patient=patient,
+        table=table,
+        stretches=table.pieces if table is not None else _clue_pieces(stored, text),
+        told=told,
+        stale=stale,
+        whose=whose,
+        way=way_of(asked, stored),
+        after=_after(asked),
+        fates=FATES,
+        linked=_linked(stored),
+        confirmed=_confirmed(asked, stored),
+        may_decide=asked.may("CONFIRM"),
+    )
+
+
+def _linked(stored: StoredReport) -> str:
+    from cli.report import found_by
+
+    linked = stored.envelope.get("linked") or {}
+    return found_by(linked) if linked else ""
+
+
+def _confirmed(asked: Asked, stored: StoredReport) -> list[tuple[str, str, str]]:
+    """Who went through it and when, and the entries that came of it: person, day, entries."""
+    if stored.patient is None:
+        return []
+    from ledger.events import ReportReviewed
+    from ledger.projections.wording import day_words
+
+    history = asked.ledger.history(stored.patient)
+    names = {one.id: one.name for one in asked.ledger.who.people()}
+    return [
+        (
+            names.get(entry.recorded_by.person, entry.recorded_by.person),
+            day_words(entry.recorded_at[:10]),
+            ", taken in bulk" if entry.recorded_by.how.value == "in-bulk" else "",
+        )
+        for entry in history.entries
+        if isinstance(entry.event, ReportReviewed) and entry.event.report == stored.id
+    ]
+
+
+# --- Whose it is --------------------------------------------------------------------------------------------------
+
+
+def _clue_pieces(stored: StoredReport, text: str | None) -> tuple[Piece, ...]:
+    """The text of a report without a patient, with what it says about its patient marked."""
+    from cli.pages.beside import pieces
+    from ledger.receiving import clues_of
+
+    if text is None:
+        return ()
+    clues = clues_of(stored, text)
+    spans = [one.span for one in clues.identifiers]
+    spans += [one.span for one in clues.names]
+    spans += [one.span for one in clues.birth_dates]
+    return tuple(pieces(text, [(one.start, one.end, "awhose") for one in spans if one is not None]))
+
+
+def _whose(asked: Asked, stored: StoredReport, text: str | None, sought: str) -> Whose:
+    """What a report says about its patient, beside the patients who could be meant."""
+    from cli.pages.finding import hits_of
+    from ledger.matching import match_patient
+    from ledger.receiving import clues_of
+    from ledger.store.finding import Found as Meant
+    from ledger.store.finding import How, find
+
+    clues = clues_of(stored, text)
+    whose = Whose(
+        numbers=tuple(dict.fromkeys(one.value for one in clues.identifiers)),
+        names=tuple(dict.fromkeys(one.text for one in clues.names)),
+        births=tuple(dict.fromkeys(one.as_said for one in clues.birth_dates)),
+        sought=sought,
+        is_fixed=_entries_rest_on(asked, stored),
+    )
+    if whose.is_fixed or (stored.patient is not None and not sought):
+        return whose
+    if sought:
+        found, whose.more = find(asked.ledger, sought, units=asked.who.units)
+        match = match_patient(clues, _register_of(found))
+    else:
+        match = match_patient(clues, register_near(asked.ledger, [clues]))
+        whose.waiting = match.waiting.value.replace("-", " ") if match.waiting is not None else ""
+        mine = [asked.ledger.who.patient(one.patient) for one in match.candidates]
+        whose.foreign = sum(not asked.who.sees_unit(one.unit) for one in mine)
+        found = [Meant(patient=one, how=How.EXACTLY, likeness=1.0) for one in mine if asked.who.sees_unit(one.unit)]
+    compared = {one.patient: one for one in match.candidates}
+    whose.candidates = tuple(_candidate(hit, compared.get(hit.found.patient.id)) for hit in hits_of(asked, found))
+    return whose
+
+
+def _register_of(found: Iterable[Found]) -> Register:
+    from ledger.matching import Register
+
+    return Register(one.patient for one in found)
+
+
+def _candidate(hit: Hit, compared: Any) -> Candidate:
+    from ledger.matching import Agreement
+
+    if compared is None:
+        return Candidate(hit=hit)
+    said = {
+        Agreement.SAME: "the same",
+        Agreement.FULLER: "one has a further name",
+        Agreement.NEAR: "nearly the same",
+        Agreement.OTHER: "DIFFERENT",
+        Agreement.UNKNOWN: "",
+    }
+    return Candidate(
+        hit=hit,
+        number=said[compared.identifier],
+        name=said[compared.name],
+        birth_date=said[compared.birth_date],
+        against=Agreement.OTHER in (compared.identifier, compared.name, compared.birth_date),
+    )
+
+
+def _entries_rest_on(asked: Asked, stored: StoredReport) -> bool:
+    from cli.report import became_of
+
+    return stored.patient is not None and bool(became_of(asked.ledger, stored))
+
+
+def _link(asked: Asked, stored: StoredReport) -> Response:
+    """Says whose report it is, in the name of whoever is signed in; what speaks against it stays with it."""
+    from ledger.receiving import by_person, clues_of
+    from ledger.receiving import link as link_report
+
+    one = asked.may_see(asked.field("patient"))
+    if stored.patient is not None and stored.patient != one.id and _entries_rest_on(asked, stored):
+        raise WrongInput(
+            f"Entries of {stored.patient} rest on this report.",
+            "Record that it was about somebody else, with the entry “report moved”.",
+        )
+    text = asked.ledger.papers.text(stored.text_id) if stored.text_id else None
+    clues = clues_of(stored, text)
+    register = register_near(asked.ledger, [clues])
+    if one.id not in {each.id for each in register.near(clues)}:
+        register.put(one)
+    link_report(asked.ledger, stored, one.id, by_person(asked.who.person, clues, register, one.id))
+    asked.note("report link", patient=one.id, about=stored.id)
+    narrowed = {name: value for name, value in _narrowed(asked.field).items() if value and name != "waits"}
+    return asked.to(f"/report/{stored.id}", narrowed)
+
+
+LARGEST_FILE = 64 * 1024 * 1024
+"""Bytes of report files in one form; as much as is read of one file."""
+
+PAGES = (
+    Page("/reports", waiting_list, Right.LOOK, menu="Reports"),
+    Page("/reports", bring_in, Right.CONFIRM, methods=("POST",), largest=LARGEST_FILE),
+    Page("/report/{report}", show, Right.LOOK),
+    Page("/report/{report}", decide, Right.CONFIRM, methods=("POST",)),
+    Page("/report/{report}/original", original, Right.LOOK),
+)
