@@ -8,6 +8,7 @@ To show more on the brief, put it into `ledger.projections.brief`; to draw more,
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -26,9 +27,11 @@ if TYPE_CHECKING:
     from ledger.projections.state import AccessView
     from ledger.projections.timeline import Line
 
-LINES_AT_ONCE = {"background": 4, "intervention": 4, "others": 3, "due": 3}
-"""Of these sections so many lines are shown at once, the others when somebody opens them. The first ones never hide."""
+LETTERS_AT_ONCE = {"background": 360, "intervention": 620, "others": 420, "due": 330}
+"""Of these sections so many letters are shown at once, and at least one line; the others when somebody opens them.
 
+What comes first in the chairside order never hides.
+"""
 
 _DENSE_BRIEF, _DENSE_SHEET = (3450, 4600, 5600, 6800), (4400, 5500, 7100, 9300)
 """Above how many letters a brief or a sheet is set more densely on paper, so that it stays one page. By trial."""
@@ -117,6 +120,7 @@ def sheet(asked: Asked) -> Response:
         one=one,
         sheet=made,
         parts=parts,
+        at_blanks=at_blanks,
         drawing=drawing,
         past=past_words(made),
         lives=lives_of(brief.accesses),
@@ -201,10 +205,25 @@ def sections_of(asked: Asked, history: History, made: Brief) -> Iterable[Shown]:
 
 
 def _shown(section: Section, lines: tuple[Told, ...]) -> Shown:
-    room = LINES_AT_ONCE.get(section.key, len(lines))
-    if len(lines) == room + 1:
-        room += 1  # One line takes no more room than saying that there is one more.
-    return Shown(section.key, section.label, lines[:room], lines[room:])
+    room = LETTERS_AT_ONCE.get(section.key)
+    if room is None:
+        return Shown(section.key, section.label, lines, ())
+    first = 0
+    for line in lines:
+        room -= len(line.text)
+        if first and room < 0:
+            break
+        first += 1
+    return Shown(section.key, section.label, lines[:first], lines[first:])
+
+
+def at_blanks(line: str) -> list[str]:
+    """A line of the sheet in pieces, at the blanks that are to be filled in by hand.
+
+    >>> at_blanks("Last dialysis: ______   Potassium: ______ at ____")
+    ['Last dialysis: ', '   Potassium: ', ' at ', '']
+    """
+    return re.split("_{3,}", line)
 
 
 def _density(weight: int, limits: tuple[int, ...]) -> int:

@@ -23,6 +23,7 @@ from math import cos, hypot, pi, sin
 from typing import TYPE_CHECKING
 
 from ledger.projections.folding import Body, Standing
+from ledger.projections.sentences import place_words
 from ledger.vocabulary import (
     AccessKind,
     Artery,
@@ -599,8 +600,10 @@ class _Maker:
                 line, part = spot
                 self._hatched(line, part, of)
                 self.label(along(line, part), number, of, "not here")
+        told: set[str] = set()
         for found in view.findings:
-            if found.key.startswith(_SKIN):
+            if found.key.startswith(_SKIN) and found.words not in told:
+                told.add(found.words)
                 words = f"Not here: {found.words} since {_day(found.since)}, where on it is not recorded"
                 self.item(words, "not here", of, drawn=False)
         stented: set[LesionPlace] = set()
@@ -609,7 +612,7 @@ class _Maker:
             if stent is None:
                 continue
             kind = {True: "covered stent", False: "bare stent", None: "stent"}[stent.covered]
-            where = words_of(stent.place, "place not recorded")
+            where = place_words(stent.place) or "place not recorded"
             spot = None if stent.place is None else _spot_of(stent.place, side, stent.side, route, run)
             words = f"{kind} {_sided(stent.side, side)}{where}{_on(treated.one.happened)}"
             number = self.item(words, "stent", of, drawn=spot is not None)
@@ -975,12 +978,12 @@ def _closed_places(view: AccessView) -> Iterable[tuple[str, LesionPlace | None, 
         if one.what is InstructionWhat.NOT_TO_NEEDLE and one.holds and one.state != "waits":
             fact = held.get(one.root)
             place = fact.place if isinstance(fact, Instruction) else None
-            yield f"{words_of(place, 'the whole access')}, report of {_day(one.given)}", place, None
+            yield f"{place_words(place) or 'the whole access'}, report of {_day(one.given)}", place, None
     for treated in view.folded.stents:
         stent = treated.stent
         if stent is not None and stent.across_needle_zone:
             yield (
-                f"stent across a needle zone, {words_of(stent.place, 'place not recorded')}",
+                f"stent across a needle zone, {place_words(stent.place) or 'place not recorded'}",
                 stent.place,
                 stent.side,
             )
