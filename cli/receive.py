@@ -117,36 +117,93 @@ def _of_server(ledger: Ledger, said: Settings, name: str) -> Iterator[Resource]:
 
 
 def _foreign(ledger: Ledger, said: Settings, received: ReceivedAll, person: str) -> list[dict[str, Any]]:
-    """Keeps what is not ours as reports: documents as they are, the rest told in words."""
+    """Keeps what is not ours as reports: documents as they are, of the rest what its codes and words tell."""
     from fhir_mapping.elements import written
-    from fhir_mapping.foreign import DOCUMENTS, as_report_text, subject_identifiers
+    from fhir_mapping.foreign import DOCUMENTS, foreign_report, subject_identifiers
+    from fhir_mapping.receiver import addressed
+    from ledger.arrival import Arrived, ArrivedReport, DocumentStatus, Envelope, Form, PatientClues
     from ledger.matching import Register
-    from ledger.receiving import opened_up
+    from ledger.reading.reader import read_report
+    from ledger.receiving import OpenedUp, opened_up
     from ledger.receiving import receive as kept_as_report
 
     made: list[dict[str, Any]] = []
     if not received.foreign:
         return made
     register = Register(ledger.who.patients())
+    others = addressed([*received.foreign, *received.patients])
     for resource in received.foreign:
         of = str(resource.get("resourceType"))
+        content = written({key: held for key, held in resource.items() if key != "_fullUrl"})
+        named = [ledger.who.by_identifier(system, value) for system, value in subject_identifiers(resource, others)]
+        whose = {known.id for known in named if known is not None}
+        # Numbers of two patients name nobody: a person says whose it is.
+        patient = whose.pop() if len(whose) == 1 else None
         if of in DOCUMENTS:
-            content, name = written({key: held for key, held in resource.items() if key != "_fullUrl"}), f"{of}.json"
+            opened = opened_up(content, f"{of}.json")
         else:
-            text = as_report_text(resource, said.site.codes)
-            if text is None or resource.get("status") == "entered-in-error":
+            report = foreign_report(resource, said.site.codes, others)
+            if report is None:
                 made.append({"type": of, "outcome": "not-taken"})
                 continue
-            content, name = text.encode("utf-8"), f"{of}.txt"
-        patient = None
-        for system, value in subject_identifiers(resource):
-            known = ledger.who.by_identifier(system, value)
-            patient = known.id if known is not None else patient
-        for one in kept_as_report(
-            ledger, opened_up(content, name), register, patient=patient, person=person if patient else None
-        ):
+            if report.is_withdrawn:
+                made.append(_withdrawn(ledger, content, of, report.document_id, patient))
+                continue
+            status = DocumentStatus.CORRECTED if report.is_corrected else DocumentStatus.FINAL
+            envelope = Envelope(
+                form=Form.FHIR,
+                performed=report.happened,
+                document_id=report.document_id,
+                supersedes=(report.document_id,) if report.is_corrected and report.document_id else (),
+                status=status,
+                document_kind=of,
+                told=report.told,
+            )
+            part = ArrivedReport(
+                part=1,
+                text=report.text,
+                media_type="application/fhir+json",
+                envelope=envelope,
+                clues=PatientClues(),
+            )
+            opened = OpenedUp(
+                original=content,
+                file_name=f"{of}.json",
+                arrived=Arrived(form=Form.FHIR, parts=(part,)),
+                readings=(read_report(report.text, envelope),),
+            )
+        for one in kept_as_report(ledger, opened, register, patient=patient, person=person if patient else None):
             made.append({"type": of, "outcome": one.outcome, "report": one.report, "patient": one.patient})
     return made
+
+
+def _withdrawn(ledger: Ledger, content: bytes, of: str, document_id: str | None, patient: str | None) -> dict[str, Any]:
+    """A resource that its sender takes back: listed with what was made of it; not kept where nothing ever was."""
+    earlier = [
+        one.id[:10]
+        for one in (ledger.papers.reports(patient=patient) if patient is not None and document_id else ())
+        if (one.envelope.get("envelope") or {}).get("document_id") == document_id and one.state != "unreadable"
+    ]
+    if not earlier:
+        return {"type": of, "outcome": "not-taken"}
+    stored, is_new = ledger.papers.keep_report(
+        content,
+        None,
+        patient=patient,
+        file_name=f"{of}.json",
+        media_type="application/fhir+json",
+        state="unreadable",
+        waits_for=f"The sender takes it back: look at what was taken from {', '.join(earlier)}, and retract what no "
+        "longer holds.",
+        envelope={"envelope": {"form": "fhir-json", "document_id": document_id, "status": "withdrawn"}},
+    )
+    return {
+        "type": of,
+        "outcome": "withdrawn" if is_new else "already",
+        "report": stored.id,
+        "patient": patient,
+        "earlier": earlier,
+    }
 
 
 def _patients(ledger: Ledger, received: ReceivedAll, origin: str | None) -> list[str]:
@@ -210,6 +267,9 @@ def _tell(
     waiting = [one for one in reports if one["outcome"] != "not-taken"]
     if waiting:
         say.out(f"{say.counted(len(waiting), 'resource')} of the hospital's own kept as reports.")
+        back = sum(one["outcome"] == "withdrawn" for one in reports)
+        if back:
+            say.out(f"{say.counted(back, 'resource')} taken back there; `report list` names what was made of it.")
         say.next_steps(("access-ledger report list", "what waits to be confirmed"))
     if told:
         say.out(f"{say.counted(len(told), 'proposal')} about who patients are.")

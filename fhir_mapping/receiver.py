@@ -110,6 +110,17 @@ def resources_in(found: Any) -> list[Resource]:
     return [found]
 
 
+def addressed(resources: Iterable[Resource]) -> dict[str, Resource]:
+    """Resources by `Type/id`, and by their address in a bundle."""
+    found = {}
+    for one in resources:
+        if one.get("id"):
+            found[f"{one.get('resourceType')}/{one['id']}"] = one
+        if isinstance(one.get("_fullUrl"), str):
+            found[one["_fullUrl"]] = one
+    return found
+
+
 class KeptWords:
     """Words that came in, held until it is known whose they are; nothing is stored before a fact is taken over."""
 

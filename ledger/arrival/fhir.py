@@ -53,7 +53,7 @@ def fhir_documents(original: bytes, limits: Limits) -> Iterator[Document | Refus
         raise CannotRead(
             Why.NO_TEXT,
             f"The file holds no DocumentReference, DiagnosticReport or Composition ({kinds}).",
-            "Export the reports themselves, and import those.",
+            "Export the reports themselves, and import those; `access-ledger fhir receive` takes other resources.",
         )
 
 

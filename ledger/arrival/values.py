@@ -152,7 +152,8 @@ class Envelope:
     left out, and a doubt says so.
 
     `supersedes` holds the sender's ids of the documents that this one corrects, adds to or takes back;
-    `document_id` is its own. `message_id` names the message that carried it.
+    `document_id` is its own. `message_id` names the message that carried it. `told` is what a coded resource says, as
+    JSON (`ledger.reading.coded`); None for prose.
     """
 
     form: Form = Form.PLAIN
@@ -171,6 +172,7 @@ class Envelope:
     encoding: str | None = None
     pages: int | None = None
     by_ocr: bool = False
+    told: str | None = None
     doubts: tuple[Doubt, ...] = ()
 
 

@@ -180,3 +180,44 @@ def test_patients_that_the_hospital_calls_one_wait_for_a_person(one, tmp_path):
     with one.open() as ledger:
         entry = ledger.history("P0001").entries[-1]
     assert (entry.kind, entry.event.other) == ("patients-are-one", "P0002")
+
+
+def test_a_foreign_procedure_is_confirmed_and_rests_on_the_resource(other, tmp_path):
+    theirs = {
+        "resourceType": "Procedure",
+        "status": "completed",
+        "code": {"coding": [{"system": "http://snomed.info/sct", "code": "233468004"}]},
+        "subject": {"identifier": {"system": MRN, "value": "MRN-0001"}},
+        "performedDateTime": "2024-03-04",
+        "bodySite": [{"text": "Left wrist"}],
+        "identifier": [{"system": "https://hospital.example/procedures", "value": "77"}],
+    }
+    file = tmp_path / "theirs.json"
+    file.write_text(json.dumps(theirs))
+
+    came = other.ok("fhir receive --json", file).json["reports"][0]
+    shown = other.ok(f"report show {came['report']}").out
+    other.at_terminal("report confirm --by N1", [("creation", "a")], then="\r")
+    with other.open() as ledger:
+        entries = ledger.history("P0001").entries
+
+    assert came["patient"] == "P0001"
+    assert "its code stands for creation (fistula)" in shown
+    assert [entry.kind for entry in entries if entry.kind == "creation"] == ["creation"]
+    entry = next(entry for entry in entries if entry.kind == "creation")
+    assert (str(entry.event.side), str(entry.event.site), str(entry.event.inflow)) == ("left", "wrist", "radial")
+    assert entry.evidence.report == came["report"]
+    assert '"Creation of Cimino fistula"' in other.ok("history P0001 --quotes").out
+
+    # The hospital changes it, and then takes it back.
+    file.write_text(json.dumps({**theirs, "meta": {"versionId": "2"}, "performedDateTime": "2024-03-05"}))
+    changed = other.ok("fhir receive --json", file).json["reports"][0]
+    file.write_text(json.dumps({**theirs, "status": "entered-in-error"}))
+    gone = other.ok("fhir receive --json", file).json["reports"][0]
+
+    assert changed["outcome"] == "stored"
+    assert "correct" in other.ok(f"report show {changed['report']}").out
+    assert gone["outcome"] == "withdrawn"
+    assert other.ok("fhir receive --json", file).json["reports"][0]["outcome"] == "already"
+    unreadable = other.ok("report list --state unreadable --json").json["reports"]
+    assert came["report"][:10] in unreadable[0]["waits_for"]
