@@ -43,6 +43,7 @@ COMMANDS: dict[str, Later] = {
     "patency": Later("cli.count:patency", "How long accesses stay open, by named definitions.", COUNT),
     "rates": Later("cli.count:rates", "Infections, thrombosis and interventions over time.", COUNT),
     "prevalence": Later("cli.count:prevalence", "Through what the patients dialyse; catheters that stayed.", COUNT),
+    "goals": Later("cli.goals:goals", "Published outcome goals beside the unit's numbers.", COUNT),
     "quality-report": Later("cli.count:quality_report", "The report for the unit's quality meeting.", COUNT),
     "extract": Later("cli.count:extract", "A de-identified extract for a study.", COUNT),
     "export": Later("cli.export:export", "Write what is known of patients as HL7 FHIR.", RECORD),

@@ -79,3 +79,16 @@ def test_each_look_is_noted(followed: Desk) -> None:
 
     noted = followed.ok("audit P0001 --json").json["lines"]
     assert {"maturation", "infections", "planning"} <= {line["did"] for line in noted}
+
+
+def test_goals_stand_beside_the_units_numbers_with_their_sources(followed: Desk) -> None:
+    shown = followed.ok("goals --unit U1 --to 2024-12-31").out
+    told = followed.ok("goals --unit U1 --to 2024-12-31 --json").json
+
+    assert "goal-fistula-thrombosis-2006 (2006)" in shown
+    assert "no standard of care" in shown
+    assert max(map(len, shown.splitlines())) <= 100
+    assert told["period"] == {"first": "2023-12-31", "last": "2024-12-31"}
+    assert all(one["source"] for one in told["goals"])
+    assert followed.run("goals --from 2025-01-01 --to 2024-01-01").code == 1
+    assert followed.run("goals --unit nowhere").code == 1
