@@ -600,10 +600,10 @@ class _Maker:
                 line, part = spot
                 self._hatched(line, part, of)
                 self.label(along(line, part), number, of, "not here")
-        told: set[str] = set()
+        said_of_skin: set[str] = set()
         for found in view.findings:
-            if found.key.startswith(_SKIN) and found.words not in told:
-                told.add(found.words)
+            if found.key.startswith(_SKIN) and found.words not in said_of_skin:
+                said_of_skin.add(found.words)
                 words = f"Not here: {found.words} since {_day(found.since)}, where on it is not recorded"
                 self.item(words, "not here", of, drawn=False)
         stented: set[LesionPlace] = set()
@@ -668,22 +668,24 @@ class _Maker:
         """The last needle sites, where they were told as distances and the end that they are counted from is known."""
         if not view.folded.sessions:
             return
+        last = view.folded.sessions[-1]
+        sites = [
+            (which, site)
+            for which in ("arterial", "venous")
+            if (site := getattr(last.fact, f"{which}_site_cm", None)) is not None and site.value is not None
+        ]
         # A graft has two anastomoses, and from which of them the distance was taken is not recorded.
         counted_from = view.access_kind is AccessKind.FISTULA and route.certain and route.joined
-        fact = view.folded.sessions[-1].fact
-        for letter, said in (
-            ("A", getattr(fact, "arterial_site_cm", None)),
-            ("V", getattr(fact, "venous_site_cm", None)),
-        ):
-            if said is None or said.value is None:
-                continue
-            which = "arterial" if letter == "A" else "venous"
-            origin = "the anastomosis" if counted_from else "an anastomosis, which one is not recorded"
-            words = f"Last {which} needle: {said} cm from {origin}{_on(view.folded.sessions[-1].happened)}"
-            part = float(said.value) * _UNITS_A_CM / max(length(run), 1)
-            drawn = counted_from and part <= 1
-            number = self.item(words, "needle", view.access, drawn=drawn)
-            if not drawn:
+        if sites and not counted_from:
+            where = ", ".join(f"{which} {site} cm" for which, site in sites)
+            words = f"Last needles{_on(last.happened)}: {where}, from which anastomosis is not recorded"
+            self.item(words, "needle", view.access, drawn=False)
+            return
+        for which, site in sites:
+            words = f"Last {which} needle{_on(last.happened)}: {site} cm from the anastomosis"
+            part = float(site.value) * _UNITS_A_CM / max(length(run), 1)
+            number = self.item(words, "needle", view.access, drawn=part <= 1)
+            if part > 1:
                 continue
             (x, y), (dx, dy) = along(run, part), heading(run, part)
             out = _sign(view.side) if view.side is not None else 1.0
@@ -692,7 +694,7 @@ class _Maker:
             start, end = (x + 13 * nx, y + 13 * ny), (x - 1 * nx, y - 1 * ny)
             self.over.append(Stroke(points=(start, end), colour="#ffffff", width=4.2, of=view.access))
             self.over.append(Stroke(points=(start, end), colour=INK, width=2, of=view.access))
-            self.label((x + 13 * nx, y + 13 * ny), number, view.access, letter)
+            self.label((x + 13 * nx, y + 13 * ny), number, view.access, which[0].upper())
 
     def _hatched(self, line: list[Point], part: float, of: str) -> None:
         """A hatched band across the vessel: closed to needles without the access centre's word."""
