@@ -7,8 +7,11 @@ import re
 
 import pytest
 
+from ledger.confirming import Decision, confirm, review_of
+from ledger.entries import Signature
 from ledger.people import Identifier, Person, Unit
 from ledger.store import open_ledger
+from ledger.vocabulary import Fate
 from tests.cli.conftest import MRN, NAME, Desk
 from tests.fhir.peer import running
 from tests.fhir.small_server import small_server
@@ -197,8 +200,8 @@ def test_a_foreign_procedure_is_confirmed_and_rests_on_the_resource(other, tmp_p
 
     came = other.ok("fhir receive --json", file).json["reports"][0]
     shown = other.ok(f"report show {came['report']}").out
-    other.at_terminal("report confirm --by N1", [("creation", "a")], then="\r")
     with other.open() as ledger:
+        confirm(ledger, review_of(ledger, came["report"]), {0: Decision(fate=Fate.ACCEPTED)}, by=Signature(person="N1"))
         entries = ledger.history("P0001").entries
 
     assert came["patient"] == "P0001"
