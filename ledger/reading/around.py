@@ -502,7 +502,7 @@ def _instructions(
             other[0] is InstructionWhat.NOT_TO_NEEDLE and other[1] == index for other in found
         ):
             continue
-        detail = _instruction(page, what, sentence.start, sentence.end, day)
+        detail = _instruction(page, what, sentence.start, sentence.end, day, hit)
         cite = Cite(start=sentence.start, end=sentence.end)
         access = _access_of_instruction(page, index, what, deeds, accesses, main)
         found[key] = Beside(
@@ -558,10 +558,36 @@ def _is_instruction(page: Page, hit: Found, index: int, role: str, text: str) ->
     )
 
 
-def _instruction(page: Page, what: InstructionWhat, start: int, end: int, day: PartialDate | None) -> dict[str, Any]:
+_BY_WHOM = re.compile(
+    r"\b(?:by|at|with|via)\s+(?:(?:the|a|an|his|her|their|your|own)\s+)*(?P<who>(?:(?:practice|district|community|dialysis"
+    r"|unit|access|renal|home|outpatient|vascular|clinic|haemodialysis|hemodialysis|local|hd|wound|treatment|care)\s+)*"
+    r"(?:nurses?|gp|general practitioner|family doctor|surgeon|surgery|centre|center|unit|clinic|team|staff|office))\b"
+)
+_TO_DO_IT = re.compile(
+    r"\b(?P<who>(?:(?:practice|district|community|dialysis|access|renal|hd|home)\s+)*(?:nurses?|gp|unit|centre|center|team))"
+    r"\s+(?:to|will|please)\s+(?:remove|take out)"
+)
+
+
+def _by_whom(page: Page, start: int, end: int) -> Cite | None:
+    """Who is to take the sutures out, in the report's words."""
+    said = _TO_DO_IT.search(page.low, start, end) or _BY_WHOM.search(page.low, start, end)
+    return Cite(start=said.start("who"), end=said.end("who")) if said else None
+
+
+def _day_named(page: Page, start: int, end: int) -> PartialDate | None:
+    """The one full date that stands in an instruction."""
+    days = [one for one in page.days if start <= one.start < end and one.doubt is None and one.date.precision == "day"]
+    return days[0].date if len(days) == 1 else None
+
+
+def _instruction(
+    page: Page, what: InstructionWhat, start: int, end: int, day: PartialDate | None, hit: Found
+) -> dict[str, Any]:
     text = page.low[start:end]
     detail: dict[str, Any] = {}
-    when = day_after(text, day)
+    named = _day_named(page, start, end)
+    when = named if named is not None and (day is None or named.earliest >= day.earliest) else day_after(text, day)
     if what is InstructionWhat.SUTURES:
         count = re.search(
             (
@@ -575,6 +601,9 @@ def _instruction(page: Page, what: InstructionWhat, start: int, end: int, day: P
             detail["sutures"] = int(said) if said.isdigit() else _NUMBER[said]
         if when is not None:
             detail["due"] = when
+        who = _by_whom(page, start, end)
+        if who is not None:
+            detail["note"] = who
     elif what in (InstructionWhat.FOLLOW_UP, InstructionWhat.NEXT_TEST):
         if when is not None:
             detail["due"] = when
@@ -588,13 +617,37 @@ def _instruction(page: Page, what: InstructionWhat, start: int, end: int, day: P
         elif re.search(r"\btoday\b|immediate|now\b", text) and day is not None:
             detail["from_day"] = day
     elif (
-        what in (InstructionWhat.NOT_TO_NEEDLE, InstructionWhat.REST, InstructionWhat.DIALYSE_BY_CATHETER)
+        what
+        in (
+            InstructionWhat.NOT_TO_NEEDLE,
+            InstructionWhat.REST,
+            InstructionWhat.DIALYSE_BY_CATHETER,
+            InstructionWhat.ANTIPLATELET,
+        )
         and when is not None
     ):
-        detail["until"] = when
+        # Where one sentence tells of two drugs, the day behind the drug is its own.
+        own = (
+            day_after(page.low[hit.start : end], day)
+            if what is InstructionWhat.ANTIPLATELET and named is None
+            else when
+        )
+        if own is not None:
+            detail["until"] = own
     gauge = re.search(r"\b(1[4-7])\s*(?:g|gauge)\b", text)
     if gauge and what in (InstructionWhat.USABLE, InstructionWhat.NOT_TO_NEEDLE):
         detail["gauge"] = int(gauge[1])
+    if what is InstructionWhat.USABLE:
+        needles = re.search(r"\b(one|two|1|2|single|both)\s+(?:1[4-7]\s*(?:g|gauge)\s+)?needles?\b", text)
+        if needles:
+            detail["needles"] = {"one": 1, "1": 1, "single": 1}.get(needles[1], 2)
+        flow = re.search(
+            r"\b(?:qb|bfr|blood flow|pump speed|flow)\s*(?:of|rate|at)?\s*(?:max(?:imum)?|at most|up to|no more than"
+            r"|not over|<=?|≤|limited to)\s*(?:of\s*)?(\d{3})\b",
+            text,
+        ) or re.search(r"\bmax(?:imum)?\s+(?:qb|bfr|blood flow|pump speed|flow)\s*(?:of|rate|is|:)?\s*(\d{3})\b", text)
+        if flow:
+            detail["highest_blood_flow_ml_min"] = Measured(value=flow[1])
     return detail
 
 

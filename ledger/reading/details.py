@@ -31,6 +31,7 @@ from ledger.vocabulary import (
     Finding,
     GraftMaterial,
     KnownBy,
+    LesionPlace,
     Limb,
     MadeBy,
     OtherIntervention,
@@ -92,6 +93,8 @@ def detail_of(page: Page, deed: Deed) -> dict[str, Any]:
             found = {"how": AbandonmentHow(deed.how or "given-up"), "reason": _reason_of_end(page)}
         case "angiogram":
             found = angiogram_details(page)
+        case "stent":
+            found = {"note": across_side_vein(page)}
         case _:
             found = {}
     return {name: value for name, value in found.items() if value not in (None, ())}
@@ -492,23 +495,169 @@ def visit_of(page: Page, outcome: Outcome) -> tuple[dict[str, Any], list[Cite]]:
     complications = _complications(page, cites)
     if complications:
         found["complications"] = complications
-    operator = next(
-        (
-            one
-            for one in page.parts.headings
-            if one[2] == "people" and re.match(r"surgeons?|operators?|radiologist|performed by", low[one[0] : one[1]])
-        ),
-        None,
-    )
+    places = _sheath_places(page, cites)
+    if places:
+        found["sheath_places"] = places
+    operator = _operator(page)
     if operator is not None:
-        index = next((index for index, one in enumerate(page.parts.sentences) if one.start >= operator[1]), None)
-        if index is not None and page.sentence(index).role == "people":
-            sentence = page.sentence(index)
-            found["operator"] = Cite(start=sentence.start, end=sentence.end)
+        found["operator"] = operator
     reason = _reason_of_visit(page)
     if reason is not None:
         found["reasons"] = (reason,)
     return found, cites
+
+
+_TITLE_AND_NAME = (
+    r"(?:Dr|Mr|Mrs|Ms|Miss|Prof|Professor|DR|MR|MS)\.?\s+(?:[A-Z]\.?\s+)?[A-Z][\w'’-]+(?:\s+[A-Z][\w'’-]+)?"
+)
+_OPERATOR_TOLD = (
+    re.compile(rf"\b(?i:performed|done|carried out|undertaken|operated)\s+(?i:by)\s*:?\s+(?P<who>{_TITLE_AND_NAME})"),
+    re.compile(
+        rf"\b(?i:surgeon|operator|operating surgeon|radiologist|interventionalist|proceduralist)\s*[-–=,:]?\s*"
+        rf"(?P<who>{_TITLE_AND_NAME})"
+    ),
+    re.compile(rf"(?P<who>{_TITLE_AND_NAME})\s*[,(]\s*(?i:operator|surgeon|operating surgeon|proceduralist)\b"),
+    re.compile(
+        r"\b(?i:performed|done|carried out)\s+(?i:by)\s+(?P<who>[A-Z][\w'’-]+(?:\s+[A-Z]\.)?(?:\s+[A-Z][\w'’-]+)?,"
+        r"\s+(?:MD|M\.D\.|DO|FRCS|FRCR|MBBS))"
+    ),
+)
+
+
+def _operator(page: Page) -> Cite | None:
+    """Who did it: under a heading of their own, or told beside the deed in one of the ways in which people say it."""
+    heading = next(
+        (
+            one
+            for one in page.parts.headings
+            if one[2] == "people"
+            and re.match(r"surgeons?|operators?|radiologist|performed by", page.low[one[0] : one[1]])
+        ),
+        None,
+    )
+    if heading is not None:
+        index = next((index for index, one in enumerate(page.parts.sentences) if one.start >= heading[1]), None)
+        if index is not None and page.sentence(index).role == "people":
+            sentence = page.sentence(index)
+            return Cite(start=sentence.start, end=sentence.end)
+    for pattern in _OPERATOR_TOLD:
+        for said in pattern.finditer(page.text):
+            index = page.parts.index_at(said.start("who"))
+            if index is None or page.sentence(index).role in ("past", "indication", "plan", "consent"):
+                continue
+            # "It was performed by": what it was stands in another sentence, and can be of another year.
+            of_another = re.search(
+                r"\b(?:it|that|which|this) (?:had been |has been |was )?$", page.low[: said.start()][-20:]
+            )
+            if of_another is None and page.said(said.start(), said.end(), index).is_now:
+                return Cite(start=said.start("who"), end=said.end("who"))
+    return None
+
+
+_HOLES = frozenset(
+    place
+    for place in LesionPlace
+    if place
+    not in (
+        LesionPlace.SUBCLAVIAN_VEIN,
+        LesionPlace.BRACHIOCEPHALIC_VEIN,
+        LesionPlace.SUPERIOR_CAVA,
+        LesionPlace.INFERIOR_CAVA,
+        LesionPlace.ILIAC_VEIN,
+        LesionPlace.CATHETER_TIP,
+    )
+)
+_SHEATH_IN = re.compile(
+    r"\bsheaths?\b(?:\s+(?:was|were|is|being|then|also|has been))*"
+    r"\s*(?:placed|inserted|introduced|positioned|sited)?\s*(?:in|into|at|near|within)\s+(?:the\s+|a\s+|its\s+)?(?:[\w-]+\s+){0,2}$"
+)
+_PUNCTURED = re.compile(r"^[^.;,]{0,24}\b(?:was|were)\s+(?:\w+\s+){0,2}(?:punctured|accessed|cannulated|entered)\b")
+_PUNCTURE_OF = re.compile(
+    r"\b(?:puncture|access) (?:of|in|into|at|was (?:gained|obtained) (?:in|into|at|through|via))"
+    r"\s+(?:the\s+)?(?:[\w-]+\s+){0,2}$"
+)
+
+
+def _sheath_places(page: Page, cites: list[Cite]) -> tuple[LesionPlace, ...]:
+    """Where the sheaths went in: named behind the sheath, or as what was punctured for one."""
+    found: list[LesionPlace] = []
+    low = page.low
+    if "sheath" not in low:
+        return ()
+    for thing in page.things:
+        said = thing.get("place")
+        if said is None or LesionPlace(said) not in _HOLES:
+            continue
+        if page.role(thing) not in ("technique", "findings", "narrative", "opening", "title", "access"):
+            continue
+        sentence = page.sentence(thing.sentence)
+        before, after = low[sentence.start : thing.start], low[thing.end : sentence.end]
+        behind = low[sentence.end : sentence.end + 160]
+        holed = _SHEATH_IN.search(before) or (
+            (_PUNCTURED.match(after) or _PUNCTURE_OF.search(before)) and ("sheath" in after or "sheath" in behind)
+        )
+        if not holed or not page.said(thing.start, thing.end, thing.sentence).is_now:
+            continue
+        if LesionPlace(said) not in found:
+            found.append(LesionPlace(said))
+            cites.append(Cite(start=thing.start, end=thing.end))
+    return tuple(found)
+
+
+def across_needle_zone(page: Page) -> tuple[bool, Cite] | None:
+    """Whether the text says of its stent that it lies across the segment that is needled."""
+    for said in _ACROSS.finditer(page.low):
+        index = page.parts.index_at(said.start())
+        if index is None or page.sentence(index).role not in (
+            "technique",
+            "findings",
+            "narrative",
+            "impression",
+            "opening",
+        ):
+            continue
+        scope = page.said(said.start("zone"), said.end("zone"), index)
+        if scope.what in ("past", "planned", "risk"):
+            continue
+        spared = scope.what == "denied" or _SPARED.search(said.group()) is not None
+        return not spared, Cite(start=said.start(), end=said.end())
+    return None
+
+
+_ACROSS = re.compile(
+    r"\bstents?\b[^.;\n]{0,90}?\b(?:across|over|cover(?:s|ed|ing)?|into|within|in|through|cross(?:es|ed|ing)?|includ(?:es|ed|ing)"
+    r"|spar(?:es|ed|ing)|outside|short of|away from|central to|avoid(?:s|ed|ing)?)\s+(?:the\s+|a\s+|part of the\s+)*"
+    r"(?P<zone>(?:venous |arterial )?(?:cannulation|needling|needle|puncture)\s+(?:zone|segment|area|site)s?)"
+)
+_SPARED = re.compile(r"\b(?:not|spar\w+|outside|short of|away from|central to|avoid\w*|without)\b")
+_SIDE_VEIN = re.compile(
+    r"\bstents?\b[^.;\n]{0,90}?\b(?:across|over|cover(?:s|ed|ing)?|jail(?:s|ed|ing)?|cross(?:es|ed|ing)?)\s+(?:the\s+|a\s+)*"
+    r"(?:(?:ostium|origin|mouth|inflow|confluence) of (?:the )?)?"
+    r"(?:basilic|axillary|brachial|cephalic|internal jugular|jugular|side|accessory|contralateral|azygos)"
+    r"\s*(?:vein|branch|tributary)?"
+)
+
+
+def across_side_vein(page: Page) -> Cite | None:
+    """Where the text says that a stent lies over the mouth of another vein; words, since no field holds it."""
+    for said in _SIDE_VEIN.finditer(page.low):
+        index = page.parts.index_at(said.start())
+        if index is None or page.sentence(index).role not in (
+            "technique",
+            "findings",
+            "narrative",
+            "impression",
+            "opening",
+        ):
+            continue
+        if re.search(r"\b(?:stenosis|lesion|narrowing|occlusion|recoil)\b", said.group()) or _SPARED.search(
+            said.group()
+        ):
+            continue
+        jailed = re.search(r"jail|ostium|origin|mouth|inflow|confluence|side|accessory|contralateral", said.group())
+        if jailed and page.said(said.start(), said.end(), index).is_now:
+            return Cite(start=said.start(), end=said.end())
+    return None
 
 
 def _unlike(values: Iterable[Measured]) -> list[Measured]:

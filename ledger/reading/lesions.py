@@ -9,9 +9,10 @@ intermediate result gives way to the later one.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from ledger.measured import Measured
+from ledger.reading.details import across_needle_zone
 from ledger.reading.measures import Quantity
 from ledger.reading.page import Page, Thing
 from ledger.reading.proposals import Cite, ReadBalloon, ReadLesion, ReadStent
@@ -97,10 +98,30 @@ def lesions_of(page: Page, *, is_graft: bool) -> list[ReadLesion]:
     for index, sentence in enumerate(page.parts.sentences):
         if sentence.role == "title":
             walk.read_title(index)
-    return [
+    found = [
         _closed(one)
         for one in walk.lesions
         if one.place or one.before or one.after or one.ballooned or one.stented or one.said
+    ]
+    return _over_the_needles(page, found)
+
+
+def _over_the_needles(page: Page, lesions: list[ReadLesion]) -> list[ReadLesion]:
+    """What the text says of its stent and the segment that is needled; of several stents it is not known which."""
+    stented = [one for one in lesions if one.stented]
+    said = across_needle_zone(page) if len(stented) == 1 else None
+    if said is None:
+        return lesions
+    across, cite = said
+    return [
+        replace(
+            one,
+            stents=tuple(replace(stent, across_needle_zone=across) for stent in one.stents or (ReadStent(),)),
+            quotes=tuple(sorted({*one.quotes, cite})),
+        )
+        if one.stented
+        else one
+        for one in lesions
     ]
 
 
