@@ -240,7 +240,7 @@ def _tell_trends(ledger: Ledger, one: Patient, day: date, rules: Rules, as_json:
     """Each series of each access that is in the body: numbers, a plot with the rule's line, and the rules met."""
     from ledger.projections.state import accesses_of
     from ledger.rounds.maturing import maturity_by
-    from ledger.rounds.trends import line_for, plotted, rules_met, series_of
+    from ledger.rounds.trends import line_for, plot_of, plotted, rules_met, series_of
 
     history = ledger.history(one.id, sessions=True).seen(as_of=day)
     told = []
@@ -255,6 +255,7 @@ def _tell_trends(ledger: Ledger, one: Patient, day: date, rules: Rules, as_json:
                 "access": view.access,
                 "name": view.name,
                 "series": [found.to_json() for found in series.values()],
+                "plots": [plot.to_json() for found in series.values() if (plot := plot_of(found, rules)) is not None],
                 "rules_met": [found.to_json() for found in met],
                 "maturity": [found.to_json() for found in maturity],
             }

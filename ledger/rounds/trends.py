@@ -473,7 +473,7 @@ def plotted(series: Series, rule: Rule | None = None, *, width: int = WIDTH, hei
     points = [(one.day.earliest.toordinal(), one.number) for one in series.readings]
     if not points:
         return [f"{series.name}: nothing recorded"]
-    limit = rule.threshold if rule is not None and rule.compared in ("above", "at-least", "below", "at-most") else None
+    limit = rule.threshold if rule is not None and rule.compared in _PLAIN else None
     values = [y for _, y in points] + ([limit] if limit is not None else [])
     low, high = min(values), max(values)
     if low == high:
@@ -509,13 +509,146 @@ def plotted(series: Series, rule: Rule | None = None, *, width: int = WIDTH, hei
     ]
 
 
+@dataclass(frozen=True, kw_only=True)
+class Point:
+    """One reading to draw: its day (the first that it can mean), the number, how it was said, and its entry.
+
+    `fresh`: it came after the last intervention. `exact`: the day was said and the number had no comparator.
+    """
+
+    day: date
+    number: Decimal
+    said: str
+    fresh: bool
+    exact: bool
+    root: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class RuleLine:
+    """A rule that compares a series with a number: where its line lies, and the rule by name with its source."""
+
+    rule: str
+    compared: str
+    threshold: Decimal
+    says: str
+    source: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlotData:
+    """What a picture of a series shows: points, the last intervention, the baseline after it, and the rules' lines.
+
+    `lowest` and `highest` span points, baseline and lines. `words` tell what the picture shows.
+    """
+
+    measure: str
+    name: str
+    unit: str
+    access: str
+    points: tuple[Point, ...]
+    treated: date | None
+    baseline: Decimal | None
+    baseline_from: date | None
+    slope: Decimal | None
+    fall_percent: Decimal | None
+    lines: tuple[RuleLine, ...]
+    lowest: Decimal
+    highest: Decimal
+    words: str
+
+    def to_json(self) -> dict[str, Any]:
+        """The data as plain JSON values; numbers in digits, days as dates."""
+        return {
+            "measure": self.measure,
+            "name": self.name,
+            "unit": self.unit,
+            "access": self.access,
+            "points": [
+                {
+                    "day": one.day.isoformat(),
+                    "number": _rounded(one.number, 6),
+                    "said": one.said,
+                    "fresh": one.fresh,
+                    "exact": one.exact,
+                    "root": one.root,
+                }
+                for one in self.points
+            ],
+            "treated": None if self.treated is None else self.treated.isoformat(),
+            "baseline": _text(self.baseline),
+            "baseline_from": None if self.baseline_from is None else self.baseline_from.isoformat(),
+            "slope_per_30_days": _text(self.slope),
+            "fall_percent": _text(self.fall_percent),
+            "lines": [
+                {
+                    "rule": one.rule,
+                    "is": one.compared,
+                    "threshold": str(one.threshold),
+                    "says": one.says,
+                    "source": one.source,
+                }
+                for one in self.lines
+            ],
+            "lowest": _rounded(self.lowest, 6),
+            "highest": _rounded(self.highest, 6),
+            "words": self.words,
+        }
+
+
+def plot_of(series: Series, rules: Rules, *, most: int | None = None) -> PlotData | None:
+    """What a picture of a series shows, of the newest `most` readings or of all; None for a series without any."""
+    if not series.readings:
+        return None
+    fresh = {(one.root, one.day) for one in series.fresh}
+    points = [
+        Point(
+            day=one.day.earliest,
+            number=one.number,
+            said=str(one.said),
+            fresh=(one.root, one.day) in fresh,
+            exact=len(one.day) >= 10 and one.said.is_exact,
+            root=one.root,
+        )
+        for one in (series.readings if most is None else series.readings[-most:])
+    ]
+    lines = tuple(
+        RuleLine(rule=rule.name, compared=rule.compared, threshold=rule.threshold, says=rule.says, source=rule.source)
+        for rule in rules.in_use("series")
+        if rule.measure == series.measure and rule.is_for(series.kind) and rule.compared in _PLAIN
+        if rule.threshold is not None
+    )
+    baseline = series.baseline
+    spanned = [one.number for one in points] + [one.threshold for one in lines]
+    spanned += [baseline] if baseline is not None else []
+    return PlotData(
+        measure=series.measure,
+        name=series.name,
+        unit=series.unit,
+        access=series.access,
+        points=tuple(points),
+        treated=None if series.since is None else series.since.latest,
+        baseline=baseline,
+        baseline_from=series.fresh[0].day.earliest if series.fresh else None,
+        slope=series.slope,
+        fall_percent=series.fall_percent,
+        lines=lines,
+        lowest=min(spanned),
+        highest=max(spanned),
+        words=series.words(),
+    )
+
+
+_PLAIN = ("above", "at-least", "below", "at-most")
+"""Comparisons with a number, which has a line in a picture; a fall compares two readings and has none."""
+
+
 def line_for(series: Series, rules: Rules) -> Rule | None:
     """The rule whose line is drawn in the plot of a series: the first in use for it that compares with a number."""
-    plain = ("above", "at-least", "below", "at-most")
     found: Iterable[Rule] = (
         rule
         for rule in rules.in_use("series")
-        if rule.measure == series.measure and rule.is_for(series.kind) and rule.compared in plain
+        if rule.measure == series.measure and rule.is_for(series.kind) and rule.compared in _PLAIN
     )
     return next(iter(found), None)
 

@@ -13,7 +13,7 @@ import pytest
 from ledger.chronology import History
 from ledger.projections.folding import fold_of
 from ledger.rounds.rules import load_rules
-from ledger.rounds.trends import Series, line_for, plotted, rules_met, series_of
+from ledger.rounds.trends import Series, line_for, plot_of, plotted, rules_met, series_of
 from tests.examples import m
 from tests.lives import ZONE, a_history, happening
 
@@ -136,6 +136,50 @@ def test_the_picture_holds_every_reading_the_rules_line_and_the_intervention() -
     assert any(set(line[4:]) >= {"-"} and line.startswith("600") for line in drawn)
     assert sum("|" in line for line in drawn) >= 6
     assert max(map(len, drawn)) <= 80
+
+
+def test_what_a_picture_shows_is_told_point_by_point_with_baseline_intervention_and_every_rules_line() -> None:
+    history = a_history(
+        MADE,
+        flow("2026-01-05", "900"),
+        happening("angioplasty", "2026-02-10", access="A1"),
+        flow("2026-02-20", "800"),
+        measured("2026-03", flow_ml_min=m("590", "<")),
+    )
+
+    found = plot_of(series(history)["flow"], load_rules('[[rule]]\nid = "high-flow"\nthreshold = 1500\n'))
+
+    assert found is not None
+    assert [(str(one.day), one.said, one.fresh, one.exact) for one in found.points] == [
+        ("2026-01-05", "900", False, True),
+        ("2026-02-20", "800", True, True),
+        ("2026-03-01", "<590", True, False),
+    ]
+    assert (found.treated, found.baseline, found.baseline_from) == (
+        date(2026, 2, 10),
+        Decimal(800),
+        date(2026, 2, 20),
+    )
+    assert {one.rule: one.threshold for one in found.lines} == {
+        "graft-flow-2006 (2006)": 600,
+        "high-flow (no year)": 1500,
+    }
+    assert (found.lowest, found.highest) == (Decimal(590), Decimal(1500))
+    assert found.to_json()["points"][2]["number"] == "590"
+
+
+def test_a_picture_of_the_newest_readings_keeps_the_baseline_of_all_and_an_empty_series_has_none() -> None:
+    history = a_history(MADE, *(flow(f"2026-0{month}-02", str(900 - 20 * month)) for month in range(1, 7)))
+    whole = series(history)["flow"]
+
+    newest = plot_of(whole, load_rules(), most=2)
+
+    assert newest is not None
+    assert [one.said for one in newest.points] == ["800", "780"]
+    assert newest.baseline == 880
+    assert newest.slope == whole.slope
+    nothing = Series(measure="flow", access="A1", kind=None, readings=(), fresh=(), since=None)
+    assert plot_of(nothing, load_rules()) is None
 
 
 def test_ten_thousand_sessions_take_less_than_a_second() -> None:
