@@ -185,15 +185,14 @@ def access_rows(ledger: Ledger | Directory, patient: str | None = None) -> Itera
 
     Read here without the classes of events, whose making takes longer than the list itself.
     """
-    import orjson
-
+    from ledger.projections.kept_rows import rows_kept
     from ledger.store.who import number_of, patient_id
 
     wanted, values = "SELECT stream, accesses FROM streams WHERE org=? AND accesses IS NOT NULL", [ledger.org]
     if patient is not None:
         wanted, values = wanted + " AND stream=?", [ledger.org, 2 * number_of(patient)]
     for stream, accesses in ledger.db.execute(wanted, values).fetchall():
-        yield patient_id(stream // 2), orjson.loads(bytes(accesses))
+        yield patient_id(stream // 2), rows_kept(bytes(accesses))
 
 
 def show(

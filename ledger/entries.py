@@ -8,6 +8,10 @@ an old form up to the newest when it is read.
 To change the stored form of a kind: raise its number in `FORMS`, add a function to
 `_LIFTS` that makes the new dict of the old one, and add bytes of the old form to
 `tests/stored_forms.jsonl`. Old bytes are never rewritten.
+
+What stands around the event has a number of its own, `ENVELOPE`, the first value of the
+bytes. The first envelope was a JSON object with names, and is still read; the second is
+an array, a third shorter and quicker to write and to read (tests/benchmarks/README.md).
 """
 
 from __future__ import annotations
@@ -17,6 +21,7 @@ import sys
 from collections.abc import Callable, Iterable
 from copy import deepcopy
 from dataclasses import MISSING, dataclass, field, fields, is_dataclass
+from datetime import UTC, datetime, timedelta
 from enum import Enum
 from functools import lru_cache
 from hashlib import sha1
@@ -28,7 +33,7 @@ from uuid import UUID
 import orjson
 
 import ledger.events
-from ledger.dates import PartialDate
+from ledger.dates import PartialDate, instant_text
 from ledger.events import KINDS, Correction, Event, Fact, Happening, Retraction
 from ledger.evidence import Evidence, Quote
 from ledger.vocabulary import ConfirmedHow
@@ -140,41 +145,95 @@ def entry_made(**values: Any) -> Entry:
 # --- Bytes --------------------------------------------------------------------------------------------------------
 
 
+ENVELOPE = 2
+"""The number of the newest form of what stands around an event."""
+
+
 def encode(entry: Entry) -> bytes:
-    """The stored bytes of an entry: JSON without what is unknown; its place in the stream is hashed beside it."""
-    form = FORMS.get(entry.event.kind, 1)
-    body: dict[str, Any] = {"id": entry.id, "at": entry.recorded_at, "by": entry.recorded_by.person}
-    if entry.recorded_by.how is not ConfirmedHow.CLAIMED:
-        body["how"] = entry.recorded_by.how.value
-    body["source"] = entry.source
-    if form != 1:
-        body["form"] = form
-    if FORMS and isinstance(entry.event, Correction) and (to_form := FORMS.get(entry.event.to.kind, 1)) != 1:
-        body["to_form"] = to_form
-    if entry.evidence.report is not None:
-        body["report"] = entry.evidence.report
-    if entry.evidence.quotes:
-        body["quotes"] = [[quote.text, quote.start, quote.end] for quote in entry.evidence.quotes]
-    if entry.doubts:
-        body["doubts"] = entry.doubts
-    body["event"] = _event_values(entry.event)
+    """The stored bytes of an entry, a JSON array without what is unknown; its place in the stream is hashed beside it.
+
+    In order: the number of the envelope, id, recorded at, by, source, kind, happened, access, the event's other fields;
+    and, where there is anything to say, report, quotes, doubts and forms. `ledger/README.md` says how each is written.
+    """
+    event = entry.event
+    kind = event.kind
+    by = entry.recorded_by
+    values = _values_of(event)
+    body: list[Any] = [
+        ENVELOPE,
+        entry.id,
+        _counted_from_1970(entry.recorded_at),
+        by.person if by.how is ConfirmedHow.CLAIMED else [by.person, by.how.value],
+        entry.source,
+        kind,
+        values.pop("happened"),
+        values.pop("access", None),
+        values,
+    ]
+    evidence = entry.evidence
+    forms = _forms_of(event) if FORMS else None
+    if evidence is not NO_EVIDENCE or entry.doubts or forms:
+        quotes = [[quote.text, quote.start, quote.end] for quote in evidence.quotes]
+        rest: list[Any] = [evidence.report, quotes or None, entry.doubts or None, forms]
+        while rest and rest[-1] is None:
+            rest.pop()
+        body += rest
     return orjson.dumps(body)
 
 
 def decode(body: bytes, version: int, session: bool = False) -> Entry:
     """The entry that the stored bytes hold. The bytes are ours: whatever is wrong with them is for `verify` to say."""
     found = orjson.loads(body)
+    if type(found) is dict:
+        return _decoded_from_first(found, version, session)
+    _, entry_id, at, by, source, kind, happened, access, event, *rest = found
+    evidence, doubts = NO_EVIDENCE, ()
+    event["happened"] = happened
+    if access is not None:
+        event["access"] = access
+    if rest:
+        report, quotes, odd, forms = (*rest, None, None, None)[:4]
+        if report is not None or quotes is not None:
+            evidence = _evidence(report, quotes)
+        if odd is not None:
+            doubts = tuple(odd)
+        if FORMS:
+            event = _lifted_whole({"kind": kind, **event}, *(forms or (1, 1)))
+    elif FORMS:
+        event = _lifted_whole({"kind": kind, **event}, 1, 1)
+    entry = _new(Entry)
+    _set(
+        entry,
+        "__dict__",
+        {
+            "id": entry_id,
+            "event": _READERS[kind](event),
+            "version": version,
+            "recorded_at": _instant_of(at),
+            "recorded_by": _signature(by, "claimed") if type(by) is str else _signature(*by),
+            "source": source,
+            "evidence": evidence,
+            "doubts": doubts,
+            "session": session,
+        },
+    )
+    return entry
+
+
+def recorded_at_of(body: bytes) -> str:
+    """When the entry that the stored bytes hold was recorded; without reading the rest."""
+    found = orjson.loads(body)
+    at: str = found["at"] if type(found) is dict else _instant_of(found[2])
+    return at
+
+
+def _decoded_from_first(found: dict[str, Any], version: int, session: bool) -> Entry:
+    """The entry in the first envelope, an object with the names `id`, `at`, `by` and so on."""
     report = found.get("report")
     quotes = found.get("quotes")
-    if report is None and quotes is None:
-        evidence = NO_EVIDENCE
-    else:
-        evidence = _new(Evidence)
-        _set(evidence, "__dict__", {"report": report, "quotes": tuple([_quote(*quote) for quote in quotes or ()])})
     event = found["event"]
     if FORMS:
         event = _lifted_whole(event, found.get("form", 1), found.get("to_form", 1))
-    doubts = found.get("doubts")
     return entry_made(
         id=found["id"],
         event=_READERS[event["kind"]](event),
@@ -182,14 +241,46 @@ def decode(body: bytes, version: int, session: bool = False) -> Entry:
         recorded_at=found["at"],
         recorded_by=_signature(found["by"], found.get("how", "claimed")),
         source=found["source"],
-        evidence=evidence,
-        doubts=() if doubts is None else tuple(doubts),
+        evidence=NO_EVIDENCE if report is None and quotes is None else _evidence(report, quotes),
+        doubts=tuple(found.get("doubts", ())),
         session=session,
     )
 
 
+def _forms_of(event: Event) -> list[int] | None:
+    """The number of the form of an event, and of the fact within a correction; None where both are the first."""
+    form = FORMS.get(event.kind, 1)
+    to_form = FORMS.get(event.to.kind, 1) if isinstance(event, Correction) else 1
+    return None if form == to_form == 1 else [form, to_form]
+
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@lru_cache(maxsize=1024)
+def _counted_from_1970(instant: str) -> int | str:
+    """An instant as the ledger writes it, as microseconds since 1970; any other text as it is."""
+    try:
+        count = (datetime.fromisoformat(instant) - _EPOCH) // timedelta(microseconds=1)
+    except (ValueError, TypeError):
+        return instant
+    return count if _instant_of(count) == instant else instant
+
+
+@lru_cache(maxsize=4096)
+def _instant_of(count: int | str) -> str:
+    # What is appended at once bears one instant, so most of these were asked for a moment ago.
+    return instant_text(_EPOCH + timedelta(microseconds=count)) if isinstance(count, int) else count
+
+
 _new = object.__new__
 _set = object.__setattr__
+
+
+def _evidence(report: str | None, quotes: list[list[Any]] | None) -> Evidence:
+    evidence = _new(Evidence)
+    _set(evidence, "__dict__", {"report": report, "quotes": tuple([_quote(*quote) for quote in quotes or ()])})
+    return evidence
 
 
 def _quote(text: str, start: int, end: int) -> Quote:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from dataclasses import fields, is_dataclass, replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from uuid import UUID, uuid5
@@ -17,6 +19,7 @@ from pydantic import ValidationError
 from ledger import entries as entries_module
 from ledger.dates import PartialDate
 from ledger.entries import (
+    ENVELOPE,
     FORMS,
     Draft,
     Entry,
@@ -104,15 +107,34 @@ def _types_in(value: Any) -> Any:
 
 
 def test_what_nobody_said_is_not_written():
+    """Read here with the standard library alone, as ledger/README.md says, so that anybody can read a ledger."""
     entry = an_entry(happening("thrombosis", "2021-05-31", access="A1"), 1)
 
-    assert orjson.loads(encode(entry)) == {
-        "id": entry.id,
-        "at": "2025-01-06T08:01:00.000000Z",
-        "by": NURSE,
-        "source": "hand-1",
-        "event": {"kind": "thrombosis", "happened": "2021-05-31", "access": "A1"},
-    }
+    envelope, entry_id, at, *rest = json.loads(encode(entry))
+
+    assert (envelope, entry_id) == (2, entry.id)
+    assert datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=at) == datetime(2025, 1, 6, 8, 1, tzinfo=UTC)
+    assert rest == [NURSE, "hand-1", "thrombosis", "2021-05-31", "A1", {}]
+
+
+def test_everything_that_can_be_said_of_an_entry_has_its_place():
+    rests_on = Evidence(report="r-1", quotes=(Quote(text="t-1", start=3, end=9),))
+    entry = an_entry(happening("thrombosis", "2021-05-31", access="A1"), 1, how=ConfirmedHow.IN_BULK, evidence=rests_on)
+    entry = replace(entry, doubts=("clotted-twice",))
+
+    found = json.loads(encode(entry))
+
+    assert found[3] == [NURSE, "in-bulk"]
+    assert found[9:] == ["r-1", [["t-1", 3, 9]], ["clotted-twice"]]
+
+
+@pytest.mark.parametrize(
+    "at", ["2025-01-06T08:01:00.000001Z", "2025-01-06T08:01:00Z", "2025-01-06T09:01:00.000000+01:00", "2025-01-06"]
+)
+def test_an_instant_comes_back_as_it_was_also_where_the_ledger_would_not_write_it_so(at: str):
+    entry = replace(an_entry(happening("thrombosis", "2021-05-31", access="A1"), 1), recorded_at=at)
+
+    assert decode(encode(entry), 1) == entry
 
 
 def test_no_is_written_and_unknown_is_not():
@@ -166,18 +188,19 @@ def _stored() -> list[dict[str, Any]]:
 def line_for(entry: Entry) -> bytes:
     """The line of `stored_forms.jsonl` that keeps an entry's bytes of today."""
     form = FORMS.get(entry.event.kind, 1)
+    body = encode(entry).decode("utf-8")
     return orjson.dumps(
-        {"kind": entry.kind, "form": form, "session": entry.session, "body": encode(entry).decode("utf-8")}
+        {"kind": entry.kind, "envelope": ENVELOPE, "form": form, "session": entry.session, "body": body}
     )
 
 
 def test_bytes_of_the_newest_form_of_every_kind_are_kept():
-    kept = {(line["kind"], line["form"]) for line in _stored()}
+    kept = {(line["kind"], line.get("envelope", 1), line["form"]) for line in _stored()}
 
     missing = [
         line_for(an_entry(example, version)).decode("utf-8")
         for kind in ALL_KINDS
-        if (kind, FORMS.get(kind, 1)) not in kept
+        if (kind, ENVELOPE, FORMS.get(kind, 1)) not in kept
         for version, example in enumerate(ALL_EXAMPLES[kind], start=1)
     ]
 
@@ -192,15 +215,19 @@ def test_bytes_that_were_stored_are_read_for_ever(place: int):
     entry = decode(body, place + 1, line["session"])
 
     assert entry.kind == line["kind"]
-    if line["form"] == FORMS.get(line["kind"], 1):
+    if (line.get("envelope", 1), line["form"]) == (ENVELOPE, FORMS.get(line["kind"], 1)):
         assert encode(entry) == body
+    assert decode(encode(entry), place + 1, line["session"]) == entry
     validated(event_to_dict(entry.event))
 
 
 def test_bytes_that_were_stored_hold_what_they_held():
     """One kind spelled out: the rest of the file follows the same rules."""
-    [minimal, full] = [line for line in _stored() if line["kind"] == "thrombosis" and line["form"] == 1]
+    [minimal, full, *anew] = [line for line in _stored() if line["kind"] == "thrombosis" and line["form"] == 1]
 
+    assert [decode(line["body"].encode(), number) for number, line in enumerate(anew, start=1)] == [
+        decode(line["body"].encode(), number) for number, line in enumerate((minimal, full), start=1)
+    ], "the second envelope holds what the first one held"
     assert decode(minimal["body"].encode(), 1).event.kind == "thrombosis"
     event: Any = decode(full["body"].encode(), 2).event
     assert event.known_by is not None
@@ -237,7 +264,7 @@ def test_an_old_form_is_lifted_when_it_is_read(monkeypatch: pytest.MonkeyPatch):
     assert entry.event == happening("thrombosis", "2021-05-31", access="A1", known_by="clot-found")
     # Written anew it is of the newest form, and is not lifted a second time.
     body = encode(entry)
-    assert orjson.loads(body)["form"] == 3
+    assert orjson.loads(body)[-1] == [3, 1]
     assert decode(body, 1) == entry
 
 

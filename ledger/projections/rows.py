@@ -36,10 +36,11 @@ date in the letters in which it was said):
                     entry it rests on, and how it is known; of open findings key, day and root; of conflicts what about
                     and two roots
 
-`stored_rows_of` writes the rows of a patient as the store keeps them, `rows_from_bytes` reads them.
+`stored_rows_of` writes the rows of a patient as the store keeps them, `rows_from_bytes` reads them; how they are kept
+stands in `kept_rows`.
 
-To add a column, add it at the end of `AccessRow` and here; the store's table and `rebuild`
-follow it.
+To add a column, add it before `facts` in `AccessRow`, in `_columns`, in `kept_rows.COLUMNS` and here. Rows that are
+kept already are then of another shape: `kept_rows` has to read the old one until a rebuild has written them anew.
 """
 
 from __future__ import annotations
@@ -48,10 +49,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
-import orjson
-
 from ledger.chronology import History, InForce
 from ledger.projections.folding import Claim, Folded, Readiness, Standing, fold_of
+from ledger.projections.kept_rows import COLUMNS, kept, rows_kept
 from ledger.projections.proving import Dialysis, dialyses_of, may_be_proven, proof_of
 from ledger.projections.wording import access_name
 
@@ -95,8 +95,8 @@ class AccessRow:
     facts: dict[str, Any]
 
     def to_bytes(self) -> bytes:
-        """The row as the store keeps it: equal rows give equal bytes."""
-        return orjson.dumps(_shortened({name: getattr(self, name) for name in _COLUMNS}))
+        """The row as the store would keep it alone: equal rows give equal bytes."""
+        return kept([[getattr(self, name) for name in COLUMNS]])
 
 
 def rows_of(history: History) -> list[AccessRow]:
@@ -104,90 +104,41 @@ def rows_of(history: History) -> list[AccessRow]:
 
     Give it the whole history, not a view as of a day. Sessions may be in it; they are left out.
     """
-    return [AccessRow(**columns) for columns in _columns_of_each(history)]
+    return [AccessRow(*columns) for columns in _columns_of_each(history)]
 
 
 def stored_rows_of(history: History) -> tuple[list[str], bytes]:
-    """The ids of a patient's accesses, and their rows as one JSON array, as the store keeps them.
+    """The ids of a patient's accesses, and their rows as the store keeps them, without making the rows.
 
-    The same as `to_bytes` of every row of `rows_of`, without making the rows: this runs at every append.
+    This runs at every append.
     """
-    accesses: list[str] = []
-    rows: list[dict[str, Any]] = []
-    for columns in _columns_of_each(history):
-        accesses.append(columns["access"])
-        rows.append(_shortened(columns))
-    return accesses, orjson.dumps(rows)
+    rows = _columns_of_each(history)
+    return [row[0] for row in rows], kept(rows)
 
 
 def rows_from_bytes(stored: bytes) -> list[AccessRow]:
     """The rows that `stored_rows_of` wrote."""
-    return [row_from_dict(row) for row in orjson.loads(stored)]
+    return [row_from_dict(row) for row in rows_kept(stored)]
 
 
 def row_from_bytes(stored: bytes) -> AccessRow:
     """The row that `to_bytes` wrote."""
-    return row_from_dict(orjson.loads(stored))
+    (row,) = rows_from_bytes(stored)
+    return row
 
 
-# --- As the store keeps it ----------------------------------------------------------------------------------------
-#
-# What is None or none of is left out, and a claim's state and day stand in their columns only. A row that fits into
-# the page of its stream spares every append a page.
-
-_CLAIMS = (
-    ("body", "body", "body_day"),
-    ("readiness", "readiness", "readiness_day"),
-    ("use", "use", "use_day"),
-    ("standing", "standing", "standing_day"),
-    ("flow", "flow", "flow_day"),
-)
+def row_from_dict(columns: dict[str, Any]) -> AccessRow:
+    """A row by the names of its columns, as `kept_rows.rows_kept` gives it."""
+    return AccessRow(**{**_NOTHING, **columns})
 
 
-def _shortened(columns: dict[str, Any]) -> dict[str, Any]:
-    short = {name: value for name, value in columns.items() if value}
-    facts = dict(columns["facts"])
-    for name in _CLAIMED:
-        claim = facts.get(name)
-        if claim is None or isinstance(claim[0], list):
-            continue  # A catheter has no flow; what was told both ways is kept as it is.
-        if len(claim) == 1:
-            del facts[name]
-        else:
-            facts[name] = claim[2:] if claim[3] else claim[2]
-    short["facts"] = facts
-    return short
-
-
-def row_from_dict(short: dict[str, Any]) -> AccessRow:
-    """The row of which the store keeps this dict."""
-    columns = {**_NOTHING, **short}
-    facts: dict[str, Any] = {}
-    for name, state, day in _CLAIMS:
-        claim = short["facts"].get(name)
-        if claim is None:
-            if columns[state] is not None:
-                facts[name] = [columns[state]]
-        elif isinstance(claim, str):
-            facts[name] = [columns[state], columns[day], claim, ""]
-        elif isinstance(claim[0], list):
-            facts[name] = claim
-        else:
-            facts[name] = [columns[state], columns[day], *claim]
-    for name, told in short["facts"].items():
-        facts.setdefault(name, told)
-    return AccessRow(**{**columns, "facts": facts})
-
-
-_CLAIMED = tuple(name for name, _, _ in _CLAIMS)
-_COLUMNS = tuple(column.name for column in fields(AccessRow))
 _NOTHING: dict[str, Any] = {column.name: 0 if column.type == "int" else None for column in fields(AccessRow)}
 
 
 # --- From the fold to columns -------------------------------------------------------------------------------------
 
 
-def _columns_of_each(history: History) -> list[dict[str, Any]]:
+def _columns_of_each(history: History) -> list[list[Any]]:
     folds = fold_of(history, sessions=False)
     dialyses = None
     found = []
@@ -225,7 +176,7 @@ def readiness_of(a: Folded, dialyses: Sequence[Dialysis], history: History) -> C
     return a.ready
 
 
-def _columns(a: Folded, ready: Claim) -> dict[str, Any]:
+def _columns(a: Folded, ready: Claim) -> list[Any]:
     # `_value_` is what `value` gives, without a call; this runs at every append.
     body, flow, use, standing = a.body, a.flow, a.use, a.standing
     body_state, flow_state, standing_state = body.state, flow.state, standing.state
@@ -258,41 +209,42 @@ def _columns(a: Folded, ready: Claim) -> dict[str, Any]:
         facts["findings"] = [[key, found.one.fact.happened, found.one.root] for key, found in findings]
     if a.conflicts:
         facts["conflicts"] = [[found.about, found.first.root, found.second.root] for found in a.conflicts]
-    return {
-        "access": a.access,
-        "name": name_of(a),
-        "access_kind": None if kind is None else kind._value_,
-        "side": None if side is None or a.other_side is not None else side._value_,
-        "site": None if site is None else site._value_,
-        "body": body_state._value_,
-        "body_day": body_day,
-        "flow": None if is_catheter else flow_state._value_,
-        "flow_day": flow_day,
-        "flow_how": None if is_catheter else flow.how or None,
-        "readiness": ready.state._value_,
-        "readiness_day": ready_day,
-        "use": use.state._value_,
-        "use_day": use_day,
-        "last_use": _happened(a.last_use),
-        "standing": standing_state._value_,
-        "standing_day": standing_day,
-        "opened": a.opened,
-        "second_stage": _happened(a.second_stage),
-        "device_since": _happened(a.device_since),
-        "closed": closed,
-        "first_event": _happened(a.first),
-        "last_event": _happened(a.last),
-        "last_intervention": _happened(a.interventions[-1]) if a.interventions else None,
-        "referred": _happened(a.referral),
-        "findings": len(a.findings),
-        "findings_since": oldest,
-        "instructions": len(a.instructions),
-        "treatments": treatments,
-        "conflicts": len(a.conflicts),
-        "doubts": a.doubts,
-        "entries": a.entries,
-        "facts": facts,
-    }
+    # In the order of the fields of `AccessRow`.
+    return [
+        a.access,
+        name_of(a),
+        None if kind is None else kind._value_,
+        None if side is None or a.other_side is not None else side._value_,
+        None if site is None else site._value_,
+        body_state._value_,
+        body_day,
+        None if is_catheter else flow_state._value_,
+        flow_day,
+        None if is_catheter else flow.how or None,
+        ready.state._value_,
+        ready_day,
+        use.state._value_,
+        use_day,
+        _happened(a.last_use),
+        standing_state._value_,
+        standing_day,
+        a.opened,
+        _happened(a.second_stage),
+        _happened(a.device_since),
+        closed,
+        _happened(a.first),
+        _happened(a.last),
+        _happened(a.interventions[-1]) if a.interventions else None,
+        _happened(a.referral),
+        len(a.findings),
+        oldest,
+        len(a.instructions),
+        treatments,
+        len(a.conflicts),
+        a.doubts,
+        a.entries,
+        facts,
+    ]
 
 
 def _told(claim: Claim) -> list[str | None]:

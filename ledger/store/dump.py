@@ -21,7 +21,7 @@ from uuid import UUID
 import orjson
 from sqlalchemy import insert, select, update
 
-from ledger.entries import chained, genesis
+from ledger.entries import chained, genesis, recorded_at_of
 from ledger.errors import NotTrusted, WrongInput
 from ledger.store import schema
 from ledger.store.ledger import Ledger
@@ -216,7 +216,7 @@ class _Restorer:
                 f"The dump was altered, at entry {version} of stream {stream}; nothing was restored.",
                 "Use another copy of the dump.",
             )
-        self.recorded_at = orjson.loads(stored)["at"]
+        self.recorded_at = recorded_at_of(stored)
         self.rows.append((self.ledger.org, stream, version, stored, self.hash))
         if len(self.rows) >= BATCH:
             self._flush()

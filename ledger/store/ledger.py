@@ -17,7 +17,6 @@ from typing import NamedTuple
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-import orjson
 from sqlalchemy import select
 
 from ledger.admission import Gate, Refusal, doubts_of
@@ -26,6 +25,7 @@ from ledger.dates import instant_text
 from ledger.entries import Draft, Entry, Signature, chained, decode, encode, entry_id_of, entry_made, genesis
 from ledger.errors import Doubt, LedgerError, NotFound, NotTrusted, Refused, StaleHistory
 from ledger.events import FACT_KINDS, SESSION_KINDS, PatientsAreOne
+from ledger.projections.kept_rows import NO_ROWS, accesses_kept, are_of
 from ledger.projections.rows import AccessRow, rows_from_bytes, stored_rows_of
 from ledger.store import schema
 from ledger.store.database import Database, raw_bytes
@@ -419,9 +419,9 @@ class Ledger:
             ),
         )
         if model.accesses != old_accesses:
-            if old_accesses is not None and _owns_alike(old_accesses, model.owned):
+            if old_accesses is not None and are_of(old_accesses, model.owned):
                 return
-            had, new = set(owned_in(old_accesses)) if old_accesses else set(), set(model.owned)
+            had, new = set(accesses_kept(old_accesses)) if old_accesses else set(), set(model.owned)
             for access in had - new:
                 self.db.execute(
                     "DELETE FROM access_owners WHERE org=? AND access=? AND patient=?", (self.org, access, number)
@@ -463,21 +463,9 @@ def read_model(history: History, joined_to: int | None, doubts: int | None = Non
     """The read model of a patient; empty for a record that was joined to another. `doubts` where they are counted."""
     joins = ",".join(str(number_of(patient)) for patient, _ in history.merged) or None
     if joined_to is not None:
-        return ReadModel(0, joins, (), b"[]")
+        return ReadModel(0, joins, (), NO_ROWS)
     owned, rows = stored_rows_of(history)
     return ReadModel(len(doubts_of(history)) if doubts is None else doubts, joins, owned, rows)
-
-
-def _owns_alike(accesses: bytes, owned: Sequence[str]) -> bool:
-    """Whether a read model holds rows of just these accesses; without reading it, since quotes in JSON are escaped."""
-    return accesses.count(b'{"access":"') == len(owned) and all(
-        b'{"access":"%s"' % access.encode() in accesses for access in owned
-    )
-
-
-def owned_in(accesses: bytes) -> list[str]:
-    """The ids of the accesses of which a read model holds a row."""
-    return [row["access"] for row in orjson.loads(accesses)]
 
 
 def rows_in(accesses: bytes | memoryview | None) -> list[AccessRow]:

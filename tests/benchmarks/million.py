@@ -90,7 +90,7 @@ def filled(folder: Path, patients: int, name: str) -> Ledger:
         for version in range(1, last + 1):
             body = bodies[min(version - 1, 12)].replace(b'"A"', b'"A%d"' % number)
             # Ids have to differ within a stream; the last digits of the template's are the version.
-            body = body.replace(body[7:43], body[7:39] + b"%04d" % version, 1)
+            body = body.replace(body[4:40], body[4:36] + b"%04d" % version, 1)
             previous = chained(previous, version, body)
             batch.append((1, 2 * number, version, body, previous))
         heads.append((1, 2 * number, last, previous, "2025-01-06T08:00:00.000000Z"))

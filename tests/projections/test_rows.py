@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from dataclasses import fields, replace
 
+from hypothesis import given
+from hypothesis import strategies as st
+
 from ledger.events import FACT_KINDS
+from ledger.minting import packed_id, unpacked_id
 from ledger.projections import folding, rows
-from ledger.projections.rows import row_from_bytes, rows_of
+from ledger.projections.kept_rows import COLUMNS, NO_ROWS, accesses_kept, are_of
+from ledger.projections.rows import row_from_bytes, rows_from_bytes, rows_of, stored_rows_of
 from tests.examples import EXAMPLES
 from tests.lives import a_history, happening
 
@@ -78,6 +83,50 @@ def test_a_stored_row_reads_back_as_it_was_written():
     written = rows_of(history)
 
     assert [row_from_bytes(row.to_bytes()) for row in written] == written
+
+
+def test_rows_that_were_kept_with_the_names_of_their_columns_are_still_read():
+    """The first of these bytes were kept before rows were arrays; the second hold the same."""
+    old = (
+        b'[{"access":"A1","name":"LEFT fistula","access_kind":"fistula","side":"left","body":"made",'
+        b'"body_day":"2024-03-04","flow":"flow-seen","flow_day":"2024-08-09","flow_how":"thrombectomy",'
+        b'"readiness":"unknown","use":"use-unknown","standing":"kept","entries":3,"findings":1,'
+        b'"facts":{"body":"639d1f34-20d2-5e5c-9ba8-990063154af6",'
+        b'"flow":["6cf28b4b-841d-57c0-9692-4343452ca6c2","thrombectomy"],'
+        b'"findings":[["swelling","2024-08-09","6cf28b4b-841d-57c0-9692-4343452ca6c2"]]}}]'
+    )
+
+    (row,) = rows_from_bytes(old)
+
+    assert (row.access, row.closed, row.entries, row.doubts) == ("A1", None, 3, 0)
+    assert row.facts["body"] == ["made", "2024-03-04", "639d1f34-20d2-5e5c-9ba8-990063154af6", ""]
+    assert row.facts["use"] == ["use-unknown"]
+    assert rows_from_bytes(row.to_bytes()) == [row]
+    assert accesses_kept(old) == accesses_kept(row.to_bytes()) == ["A1"]
+
+
+def test_it_is_told_without_reading_the_rows_whose_they_are():
+    history = a_history(
+        happening("creation", "2024-03-04", access="A1", access_kind="fistula", side="left"),
+        happening("catheter-placed", "2024-03-05", access="A2", access_kind="tunnelled-catheter"),
+    )
+
+    accesses, stored = stored_rows_of(history)
+
+    assert accesses == accesses_kept(stored) == ["A1", "A2"]
+    assert are_of(stored, ["A1", "A2"])
+    assert not any(are_of(stored, others) for others in ([], ["A1"], ["A2", "A1"], ["A1", "A2", "A3"]))
+    assert stored_rows_of(a_history()) == ([], NO_ROWS)
+    assert are_of(NO_ROWS, [])
+
+
+def test_the_columns_that_are_kept_are_the_fields_of_a_row():
+    assert tuple(column.name for column in fields(rows.AccessRow)) == COLUMNS
+
+
+@given(st.one_of(st.uuids().map(str), st.uuids().map(lambda one: str(one).upper()), st.text(max_size=40)))
+def test_the_id_of_an_entry_is_unpacked_as_it_was_packed(entry_id: str):
+    assert unpacked_id(packed_id(entry_id)) == entry_id
 
 
 def test_every_kind_of_fact_has_a_place_in_the_fold():

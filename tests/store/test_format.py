@@ -6,7 +6,7 @@ from pathlib import Path
 
 import orjson
 
-from ledger.entries import Signature
+from ledger.entries import Signature, decode, encode
 from ledger.events import KINDS
 from ledger.store import Ledger
 from ledger.store.load import load
@@ -34,3 +34,16 @@ def test_the_examples_load_as_they_stand(ledger: Ledger, patient: str) -> None:
     assert [(one.line, one.problem) for one in loaded.refused] == []
     assert loaded.added == len(examples())
     assert load(ledger, examples(), by=Signature(person="N1")).added == 0
+
+
+def test_the_bytes_that_are_shown_are_those_of_an_entry() -> None:
+    shown = next(line for line in README.read_text("utf-8").splitlines() if line.startswith("[2,"))
+
+    entry = decode(shown.encode("utf-8"), 1)
+
+    assert encode(entry).decode("utf-8") == shown
+    assert (entry.kind, entry.happened, entry.recorded_at) == (
+        "thrombosis",
+        "2021-05-31",
+        "2025-01-06T08:01:00.000000Z",
+    )
