@@ -57,7 +57,7 @@ def export(
         typer.Option(
             "--since",
             metavar="DAY|INSTANT",
-            help="Only what has changed after this day or instant.",
+            help="Only what entries have changed after this day or instant.",
             show_default=False,
         ),
     ] = None,

@@ -7,7 +7,8 @@ patient goes out under the survivor, once.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -17,13 +18,14 @@ from fhir_mapping.elements import Element, Resource
 from fhir_mapping.r5 import Release, released
 from fhir_mapping.resources import resources_of
 from fhir_mapping.site import Directory, ReportCopy, Site
-from ledger.chronology import History
+from ledger.chronology import History, in_force
 from ledger.entries import Entry
 from ledger.errors import NotFound
+from ledger.events import PatientsAreOne
 from ledger.people import Patient
 from ledger.store import Ledger
 from ledger.store.ledger import patients_of
-from ledger.store.who import number_of
+from ledger.store.who import number_of, patient_id
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,8 +45,9 @@ class Exported:
 class Exporter:
     """Gives the resources of patients of one ledger, for one site, in one release.
 
-    With `since` (an instant as the ledger writes it) only what has changed since; with `check` each resource passes
-    the structural gate and our own checks, and what is wrong is said beside it.
+    With `since` (an instant as the ledger writes it) only what entries have changed since; a patient's name or number
+    bears no time, and is not looked at then. With `check` each resource passes the structural gate and our own checks,
+    and what is wrong is said beside it.
     """
 
     ledger: Ledger
@@ -73,12 +76,16 @@ class Exporter:
                 f"The record {patient} turned out to be of {survivor}, and is sent under that one.",
                 f"Export {survivor} instead.",
             )
+        parted = self.since is not None and patient in self._parted
+        if self.since is not None and not parted and self._newest_of(patient) <= self.since:
+            return Exported(patient=patient, resources=[], identifiers={})
         history = self.ledger.history(patient, sessions=self.sessions)
         who = self.ledger.who.patient(patient)
         found = self.resources(history, who)
         whole = found
-        if self.since is not None:
-            before = {key_of(one): digest_of(one) for one in self.resources(history.seen(known_on=self.since), who)}
+        if self.since is not None and not parted:
+            then = _as_it_stood(history, self.since)
+            before = {key_of(one): digest_of(one) for one in self.resources(then, who)}
             found = [one for one in found if before.get(key_of(one)) != digest_of(one)]
         problems: list[str] = []
         if self.check:
@@ -92,6 +99,33 @@ class Exporter:
             identifiers=identifiers_of(released(whole, self.release, self.site), self.site),
             problems=tuple(problems),
         )
+
+    @cached_property
+    def _parted(self) -> frozenset[str]:
+        """Records that were read as another's at `since`, and are their own again: all of them goes out anew."""
+        rows = self.ledger.db.execute(
+            "SELECT stream FROM streams WHERE org=? AND recorded_at>? ORDER BY stream",
+            (self.ledger.org, self.since or ""),
+        ).fetchall()
+        found: set[str] = set()
+        for (stream,) in rows:
+            if stream % 2 == 0:
+                entries = self.ledger.history(patient_id(stream // 2)).entries
+                now = _joined_by(entries)
+                found |= {one for one in _joined_by(_until(entries, self.since or "")) if one not in now}
+        return frozenset(found)
+
+    def _newest_of(self, patient: str) -> str:
+        """The instant at which the last entry of a patient was recorded, in their own record and those joined to it."""
+        number = number_of(patient)
+        joins = self.ledger.standing(number).joins
+        numbers = [number, *(int(one) for one in re.findall(r"\d+", joins or ""))]
+        streams = [stream for one in numbers for stream in (2 * one, 2 * one + 1)]
+        places = ",".join("?" for _ in streams)
+        row = self.ledger.db.execute(
+            f"SELECT MAX(recorded_at) FROM streams WHERE org=? AND stream IN ({places})", (self.ledger.org, *streams)
+        ).fetchone()
+        return row[0] if row and row[0] else ""
 
     def newest(self) -> str:
         """The instant at which the last entry was recorded: what an export is a picture of."""
@@ -129,6 +163,31 @@ class Exporter:
                 text=text,
             )
         return replace(self._places, reports=reports)
+
+
+def _as_it_stood(history: History, since: str) -> History:
+    """A history as it was sent at an instant: as known then, with the records that were joined to it by then."""
+    seen = history.seen(known_on=since)
+    streams = dict(seen.merged)
+    joined: set[str] = set()
+    waiting = [seen.entries]
+    while waiting:
+        for other in _joined_by(waiting.pop()) - joined:
+            joined.add(other)
+            waiting.append(streams.get(other, ()))
+    return replace(seen, merged=tuple((other, entries) for other, entries in seen.merged if other in joined))
+
+
+def _joined_by(entries: Iterable[Entry]) -> set[str]:
+    """The records that the entries of one stream join to it."""
+    found = list(entries)
+    if not any(isinstance(entry.event, PatientsAreOne) for entry in found):
+        return set()
+    return {entry.event.other for entry in in_force(found) if isinstance(entry.event, PatientsAreOne)}
+
+
+def _until(entries: Iterable[Entry], since: str) -> list[Entry]:
+    return [entry for entry in entries if entry.recorded_at <= since]
 
 
 def _reports_of(entries: list[Entry]) -> set[str]:

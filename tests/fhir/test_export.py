@@ -7,6 +7,8 @@ Sources of what is expected: the definitions of FHIR R4 4.0.1 (package hl7.fhir.
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from uuid import UUID
 
 import orjson
 import pytest
@@ -15,12 +17,15 @@ from hypothesis import HealthCheck, Phase, given, settings
 from fhir_mapping.bundles import bundle_of, identifiers_of, key_of
 from fhir_mapping.checks import gate, problems_of
 from fhir_mapping.elements import written
+from fhir_mapping.export import Exporter
 from fhir_mapping.resources import identifier_of, primary_type, references_in, resources_of
 from fhir_mapping.site import Directory, ReportCopy, Site
-from ledger.entries import replaced
+from ledger.dates import instant_text
+from ledger.entries import Draft, Signature, event_to_dict, replaced, validated
 from ledger.events import FACT_KINDS, KINDS
 from ledger.evidence import Evidence
 from ledger.people import Centre, Identifier, Person, Unit
+from ledger.store import open_ledger
 from ledger.vocabulary import ConfirmedHow
 from tests.examples import EXAMPLES, LINKS, REPORT, minimal, quoted, words
 from tests.fhir.generated import histories
@@ -576,3 +581,61 @@ def dicts_in(value):
 
 def test_every_kind_of_event_is_met_by_the_exporter():
     assert set(EXAMPLES) | set(LINKS) | {"correction", "retraction", "report-reviewed"} == set(KINDS)
+
+
+# --- Since an instant ---------------------------------------------------------------------------------------------
+
+
+def test_since_an_instant_gives_what_differs_from_then_and_nothing_else(tmp_path):
+    noon = datetime(2026, 1, 15, 12, 0, tzinfo=UTC)
+    now = [noon]
+    nurse = Signature(person="N1")
+    with open_ledger(tmp_path / "one.sqlite", create=True, uuid=UUID(int=1), clock=lambda: now[0]) as ledger:
+        ledger.who.add_unit(Unit(id="U1", name="Invented unit", zone="Europe/London", invented=True))
+        ledger.who.add_person(Person(id="N1", name="Nurse Invented", invented=True))
+        for number in range(3):
+            patient = ledger.who.add_patient(name=f"Invented {number}", unit="U1", invented=True)
+            story = [
+                happening("creation", "2019-03-04", access=f"{patient.id}-A1", access_kind="fistula", side="left"),
+                happening("thrombosis", "2022-01-10", access=f"{patient.id}-A1"),
+                happening("infection", "2022-02-10", access=f"{patient.id}-A1", infection_class="access"),
+            ]
+            ledger.append(patient.id, [Draft(event=event, source=f"s{n}") for n, event in enumerate(story)], by=nurse)
+        then = {one: whole(ledger, one) for one in ("P0001", "P0002", "P0003")}
+
+        now[0] = noon + timedelta(hours=1)
+        made, clotted, infected = ledger.history("P0001").entries
+        to = {**event_to_dict(made.event), "happened": "2019-03-05"}
+        right = {"kind": "correction", "happened": "2019-03-05", "corrects": made.id, "root": made.id, "to": to}
+        gone = {"kind": "retraction", "happened": "2026-01-15", "retracts": clotted.id}
+        new = event_to_dict(happening("banding", "2023-05-06", access="P0001-A1"))
+        drafts = [Draft(event=validated(one), source=f"l{n}") for n, one in enumerate((right, gone, new))]
+        ledger.append("P0001", drafts, by=nurse)
+        joined = happening("patients-are-one", "2026-01-15", other="P0003")
+        link = ledger.append("P0002", [Draft(event=joined, source="j")], by=nurse).entries[0]
+
+        since = Exporter(ledger, SITE, since=instant_text(noon + timedelta(minutes=30)))
+        told = {one: {key_of(r): r for r in since.of(one).resources} for one in since.patients("U1")}
+        for patient, before in (("P0001", then["P0001"]), ("P0002", then["P0002"])):
+            after = whole(ledger, patient)
+            assert told[patient] == {key: one for key, one in after.items() if before.get(key) != one}
+            assert told[patient]
+        assert any(infected.id in value for value in values(then["P0001"].values()))
+        assert not any(infected.id in value for value in values(told["P0001"].values()))
+        assert set(told) == {"P0001", "P0002"}
+
+        later = Exporter(ledger, SITE, since=instant_text(noon + timedelta(hours=2)))
+        assert [later.of(one).resources for one in later.patients()] == [[], []]
+
+        # Parted again, each record goes out anew under its own patient.
+        now[0] = noon + timedelta(hours=3)
+        apart = validated({"kind": "retraction", "happened": "2026-01-15", "retracts": link.id})
+        ledger.append("P0002", [Draft(event=apart, source="a")], by=nurse)
+        again = Exporter(ledger, SITE, since=instant_text(noon + timedelta(hours=2)))
+        found = {one: {key_of(r): r for r in again.of(one).resources} for one in again.patients()}
+        assert found["P0001"] == {}
+        assert found["P0003"] == whole(ledger, "P0003")
+
+
+def whole(ledger, patient):
+    return {key_of(one): one for one in Exporter(ledger, SITE).of(patient).resources}
