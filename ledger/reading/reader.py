@@ -64,7 +64,7 @@ def read_report(text: str, envelope: Envelope | None = None) -> Reading:
     cancelled = None if told_as_date else _not_done(page, deeds, accesses)
     used = _used(accesses, deeds, beside, main if cancelled else None)
     refs = {id(one): f"a{number}" for number, one in enumerate(used, 1)}
-    proposed = _proposals(page, deeds, lesions, beside, refs, happened, date_doubt, cancelled, main)
+    proposed = _proposals(page, deeds, lesions, beside, refs, happened, date_doubt, cancelled, main, accesses)
     doubts = [date_doubt] if date_doubt and proposed else []
     amends = () if deeds else amends_of(page)
     if amends and not used:
@@ -249,6 +249,7 @@ def _proposals(
     date_doubt: str | None,
     cancelled: tuple[Outcome, Cite] | None,
     main: Meant | None,
+    accesses: list[Meant],
 ) -> list[Proposal]:
     found: list[Proposal] = []
     given = _lesions_by_deed(deeds, lesions)
@@ -268,7 +269,7 @@ def _proposals(
             doubts.append("the text also says that it was not done, or was given up")
         if date_doubt:
             doubts.append(date_doubt)
-        plain = not doubts and _is_plain(deed)
+        plain = not doubts and _is_plain(page, deed, accesses, lesions)
         quotes = _quotes(page, deed, mine)
         found.append(
             Proposal(
@@ -332,15 +333,55 @@ def _proposals(
     return found
 
 
-def _is_plain(deed: Deed) -> bool:
-    """The words leave no room: a title names the deed and its access, or the text tells the deed more than once.
+def _is_plain(page: Page, deed: Deed, accesses: list[Meant], lesions: list[ReadLesion]) -> bool:
+    """The words leave no room.
 
-    A deed that is only concluded (of the bare name of an access, of contrast) is never plain.
+    The text tells the deed more than once; or a title names it with its access; or, in a text that speaks of no other
+    access, and of this one with its side, a title names it and the account bears it out, or a finished verb of an
+    operation tells it of its access. A deed that is only concluded (of the bare name of an access, of contrast) is never plain.
     """
     said = [one for one in deed.evidence if one.thing.cls in ("act", "verb")]
     if len(said) > 1:
         return any(one.weight >= 2 for one in said)
-    return any(one.role == "title" and one.names_access for one in said)
+    if any(one.role == "title" and one.names_access for one in said):
+        return True
+    if deed.against or deed.access is None or not _is_the_only_one(deed.access, accesses):
+        return False
+    if any(one.role == "title" and one.weight == 3 for one in said) and _is_borne_out(page, deed, lesions):
+        return True
+    return page.operating_words >= 2 and any(
+        one.weight == 2
+        and (one.names_access or _is_borne_out(page, deed, lesions))
+        and one.thing.get("form") == "v"
+        and one.role in ("technique", "narrative", "findings", "opening")
+        for one in said
+    )
+
+
+def _is_borne_out(page: Page, deed: Deed, lesions: list[ReadLesion]) -> bool:
+    """Beside the title the account tells what belongs to the deed: a lesion that was dilated, clot, what was seen."""
+    told = frozenset({"technique", "narrative", "findings", "impression"})
+    seen = {thing.cls for thing in page.things if page.role(thing) in told}
+    match deed.kind:
+        case "angioplasty":
+            return any(one.ballooned for one in lesions)
+        case "stent":
+            return any(one.stented and one.stents for one in lesions)
+        case "angiogram":
+            return any(one.place is not None for one in lesions) or "patent" in seen or "central" in seen
+        case "thrombectomy":
+            return "clot" in seen or "clotted" in seen
+        case _:
+            return False
+
+
+def _is_the_only_one(access: Meant, accesses: list[Meant]) -> bool:
+    """The text speaks of one access, names it so that it can be nothing else, and says its side."""
+    if access.doubts or not any(name.is_certain for name in access.named):
+        return False
+    if access.side not in ("left", "right") and access.kind != "peritoneal-catheter":
+        return False
+    return all(one is access or one.kind is None for one in accesses)
 
 
 def _lesions_by_deed(deeds: list[Deed], lesions: list[ReadLesion]) -> dict[int, list[ReadLesion]]:
