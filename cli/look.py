@@ -28,10 +28,12 @@ from cli.options import (
 )
 
 if TYPE_CHECKING:
+    from cli.pages.drawing import Drawing
     from ledger.chronology import History
     from ledger.people import Patient
     from ledger.projections.brief import Brief, WaitingReport
     from ledger.projections.sheet import Sheet
+    from ledger.projections.state import AccessView
     from ledger.projections.timeline import Line
     from ledger.store import Ledger
 
@@ -79,7 +81,7 @@ def brief(
         about = access_named(whole, access) if access is not None else None
         made = brief_made(found, one, history, today_of(found, one.id, today), for_intervention, about)
         if pdf is not None:
-            _print_to(pdf, made, brief_made(found, one, history, made.day) if for_intervention else made, paper)
+            _print_to(pdf, found, history, made, paper)
         if as_json:
             say.out(say.json_text(made.to_json()))
         elif pdf is not None:
@@ -90,16 +92,29 @@ def brief(
         noted(found, "sheet" if for_intervention else "brief", by, one.id)
 
 
-def _print_to(to: Path, made: Brief | Sheet, beside: Brief | Sheet, paper: Paper) -> None:
+def _print_to(to: Path, ledger: Ledger, history: History, made: Brief | Sheet, paper: Paper) -> None:
     from cli.count import put
     from cli.printed import brief_printed, sheet_printed
     from ledger.projections.brief import Brief
 
-    assert isinstance(beside, Brief)
     if isinstance(made, Brief):
         put(to, brief_printed(made, paper=paper))
     else:
-        put(to, sheet_printed(made, beside, paper=paper))
+        put(to, sheet_printed(made, beside_sheet(ledger, history, made)[1], paper=paper))
+
+
+def beside_sheet(ledger: Ledger, history: History, made: Sheet) -> tuple[tuple[AccessView, ...], Drawing]:
+    """The accesses on the day of a sheet, and their drawing, in which the sheet's own is the heaviest."""
+    from cli.pages.drawing import drawing_of
+    from ledger.projections.folding import fold_of
+    from ledger.projections.person import person_of
+    from ledger.projections.state import views_of
+
+    names, folds = names_of(ledger), fold_of(history)
+    views = views_of(folds, history, made.day, ledger.papers.words, names)
+    person = person_of(history, made.day, ledger.papers.words, names, folds)
+    main = next((view for view in views if view.access == made.access), None)
+    return views, drawing_of(views, person, main)
 
 
 def brief_made(

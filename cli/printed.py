@@ -37,10 +37,8 @@ def brief_printed(made: Brief, *, paper: str = "a4") -> bytes:
     return _fitted(lambda size, most: _brief_page(made, drawing, _paper(paper), size, most))
 
 
-def sheet_printed(made: Sheet, brief: Brief, *, paper: str = "a4") -> bytes:
-    """The interventionalist's sheet, as the bytes of a PDF of one page; the drawing is made of the brief's accesses."""
-    main = next((view for view in brief.accesses if view.access == made.access), None)
-    drawing = drawing_of(brief.accesses, brief.person, main)
+def sheet_printed(made: Sheet, drawing: Drawing, *, paper: str = "a4") -> bytes:
+    """The interventionalist's sheet, as the bytes of a PDF of one page."""
     return _fitted(lambda size, most: _sheet_page(made, drawing, _paper(paper), size, most))
 
 

@@ -103,14 +103,12 @@ def brief(asked: Asked) -> Response:
 
 def sheet(asked: Asked) -> Response:
     """The sheet that goes with a patient to whoever intervenes, with its strip to send back."""
-    from cli.pages.drawing import drawing_of
+    from cli.look import beside_sheet
 
     one = asked.patient(did="sheet")
     history = asked.history(one.id)
     made = sheet_of_patient(asked, one, history)
-    brief = brief_of_patient(asked, one, history)
-    main = next((view for view in brief.accesses if view.access == made.access), None)
-    drawing = drawing_of(brief.accesses, brief.person, main)
+    views, drawing = beside_sheet(asked.ledger, history, made)
     parts = {part.key: part for part in made.parts}
     weight = sheet_weight_of(made, [item.words for item in drawing.items])
     return asked.page(
@@ -123,7 +121,7 @@ def sheet(asked: Asked) -> Response:
         at_blanks=at_blanks,
         drawing=drawing,
         past=past_words(made),
-        lives=lives_of(brief.accesses),
+        lives=lives_of(views),
     )
 
 
@@ -138,13 +136,14 @@ def brief_pdf(asked: Asked) -> Response:
 
 def sheet_pdf(asked: Asked) -> Response:
     """The interventionalist's sheet as a file to print."""
+    from cli.look import beside_sheet
     from cli.printed import sheet_printed
 
     one = asked.patient(did="sheet")
     history = asked.history(one.id)
     made = sheet_of_patient(asked, one, history)
-    views = brief_of_patient(asked, one, history)
-    return _as_file(sheet_printed(made, views, paper=_paper(asked)), f"{one.id}-sheet.pdf")
+    _, drawing = beside_sheet(asked.ledger, history, made)
+    return _as_file(sheet_printed(made, drawing, paper=_paper(asked)), f"{one.id}-sheet.pdf")
 
 
 def _paper(asked: Asked) -> str:

@@ -17,6 +17,7 @@ from __future__ import annotations
 from bisect import bisect
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from html import escape
 from itertools import pairwise
 from math import cos, hypot, pi, sin
@@ -27,6 +28,7 @@ from ledger.projections.sentences import place_words
 from ledger.vocabulary import (
     AccessKind,
     Artery,
+    BackgroundWhat,
     Configuration,
     InstructionWhat,
     LesionPlace,
@@ -39,7 +41,7 @@ from ledger.vocabulary import (
 )
 
 if TYPE_CHECKING:
-    from ledger.projections.person import PersonView
+    from ledger.projections.person import BackgroundView, PersonView
     from ledger.projections.state import AccessView
 
 Point = tuple[float, float]
@@ -138,6 +140,7 @@ class Drawing:
         )
 
 
+@lru_cache(maxsize=512)
 def _svg_of(shape: Shape) -> str:
     of = f' data-of="{escape(shape.of)}"' if shape.of != "figure" else ""
     match shape:
@@ -442,20 +445,33 @@ def _thigh(half: _Half, shape: Configuration | None, limb: Limb | None, inflow: 
 
 
 def drawing_of(views: Sequence[AccessView], person: PersonView, main: AccessView | None = None) -> Drawing:
-    """The drawing of all accesses that are in the body; the one of today heavier than the others."""
-    made = _Maker(person)
+    """The drawing of all accesses that are in the body; the one of today heavier than the others.
+
+    Of the person an arm that is not to be used is drawn, and on which side a cardiac lead, a port or a line is.
+    """
+    made = _Maker()
     ordered = sorted(views, key=lambda view: (view is not main, not view.is_open))
     for view in ordered:
         if view.in_body:
             made.access(view, view is main)
         elif view.folded.body.state is Body.PLANNED:
             made.item(f"{view.name}: planned, not made yet", "planned", view.access, drawn=False)
+    for one in person.background:
+        if one.what in _OF_A_SIDE:
+            made.background(one)
     return made.drawing()
+
+
+_OF_A_SIDE = {
+    BackgroundWhat.ARM_NOT_TO_USE: "not this arm",
+    BackgroundWhat.CARDIAC_LEAD: "lead",
+    BackgroundWhat.PORT: "port",
+    BackgroundWhat.LINE: "line",
+}
 
 
 @dataclass
 class _Maker:
-    person: PersonView
     shapes: list[Shape] = field(default_factory=list)
     over: list[Shape] = field(default_factory=list)
     labels: list[tuple[Point, int, str, str]] = field(default_factory=list)
@@ -467,7 +483,7 @@ class _Maker:
 
     def drawing(self) -> Drawing:
         bottom = LOWER_BOTTOM if self.lower else UPPER_BOTTOM
-        figure = list(_figure(self.lower))
+        figure = _figure(self.lower)
         return Drawing(
             shapes=(*figure, *self.shapes, *self.over, *self._numbers(bottom)),
             items=tuple(self.items),
@@ -481,6 +497,19 @@ class _Maker:
 
     def label(self, at: Point, number: int, of: str, words: str = "") -> None:
         self.labels.append((at, number, of, words))
+
+    def background(self, one: BackgroundView) -> None:
+        """Where it lies is recorded as a side and no more, so it is a word on that side and no line."""
+        number = self.item(one.words[:1].upper() + one.words[1:], "background", "person", drawn=one.side is not None)
+        if one.side is None:
+            return
+        half = _Half(one.side)
+        if one.what is BackgroundWhat.ARM_NOT_TO_USE:
+            for down in (214, 300):
+                self._hatched([half.arm(down - 30, 0), half.arm(down + 30, 0)], 0.5, "person")
+            self.label(half.arm(300, 0), number, "person", _OF_A_SIDE[one.what])
+        else:
+            self.label(half.at(54, 150), number, "person", _OF_A_SIDE[one.what])
 
     # --- An access ---
 
@@ -825,6 +854,8 @@ def _free_spot(
     outwards = 0.0 if at[0] >= MIDLINE else pi
     best: tuple[float, Point] | None = None
     for radius in (20, 27, 36, 46, 58, 72):
+        if best is not None and best[0] < radius:
+            break  # Farther out nothing can be better.
         for turn in range(12):
             step = (turn + 1) // 2 * (1 if turn % 2 else -1)
             angle = outwards + step * pi / 6
@@ -833,7 +864,7 @@ def _free_spot(
                 continue
             clash = sum(1 for (x, y), other in placed if abs(x - spot[0]) < wide + other + 2 and abs(y - spot[1]) < 20)
             covers = sum(1 for x, y in marks if abs(x - spot[0]) < wide + 4 and abs(y - spot[1]) < 13)
-            cost = clash * 1000 + covers * 40 + radius + abs(step) * 2
+            cost = clash * 1000 + covers * 40 + radius + abs(step) * 2.0
             if best is None or cost < best[0]:
                 best = (cost, spot)
     return best[1] if best is not None else at
@@ -1038,8 +1069,13 @@ def _day(when: str) -> str:
 # --- The figure ---------------------------------------------------------------------------------------------------
 
 
-def _figure(lower: bool) -> Iterable[Shape]:
-    """The body from the front, palms forward, and its central veins, in quiet lines."""
+@lru_cache(maxsize=2)
+def _figure(lower: bool) -> tuple[Shape, ...]:
+    """The body from the front, palms forward, and its central veins, in quiet lines; the same for everybody."""
+    return tuple(_body(lower))
+
+
+def _body(lower: bool) -> Iterable[Shape]:
     head = [(MIDLINE + 25 * cos(turn / 16 * pi), 42 + 31 * sin(turn / 16 * pi)) for turn in range(32)]
     yield Stroke(points=tuple(head), closed=True, colour=QUIET, width=1.2, fill=SKIN)
     bottom = LOWER_BOTTOM if lower else UPPER_BOTTOM - 70

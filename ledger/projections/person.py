@@ -35,7 +35,7 @@ from ledger.events import (
 from ledger.projections.folding import Folds, fold_of
 from ledger.projections.sentences import DECISIONS, background_words, sentence_of
 from ledger.projections.wording import NamesOf, WordsOf, day_words, listed, on_day
-from ledger.vocabulary import AppointmentState, BackgroundWhat, Modality, words_of
+from ledger.vocabulary import AppointmentState, BackgroundWhat, Modality, Side, words_of
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,6 +46,7 @@ class BackgroundView:
     words: str
     checked: PartialDate
     root: str
+    side: Side | None = None
     last_dose: PartialDate | None = None
 
 
@@ -119,6 +120,7 @@ def person_of(history: History, today: date, words: WordsOf, names: NamesOf, fol
             checked=one.happened,
             root=one.root,
             last_dose=item.last_dose,
+            side=item.side,
         )
         for item, one in background_now(person.of("background"))
         if item.until is None or item.until.latest_in(zone).date() >= today

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from tests.benchmarks import Ratio
 
-MODULES = ("store", "bulk", "start", "million", "reading", "postgres", "counting", "fhir", "rounds")
+MODULES = ("store", "bulk", "start", "million", "reading", "postgres", "counting", "fhir", "rounds", "pages")
 
 
 def main() -> None:
