@@ -112,12 +112,16 @@ class Basis:
         counted, patients = (
             "hidden" if self.is_hidden else said_below(count, below) for count in (self.counted, self.patients)
         )
-        found = [f"{counted} {self.unit} of {patients} patients, up to and including {self.cut}."]
+        of = "" if self.unit == "patients" else f" of {patients} patients"
+        found = [f"{counted} {self.unit}{of}, up to and including {self.cut}."]
         if self.left_out:
-            reasons = "; ".join(f"{'hidden' if one.why in hidden else one.count}: {one.words}" for one in self.left_out)
+            reasons = [f"{one.words} ({'hidden' if one.why in hidden else one.count})" for one in self.left_out]
             # With one reason alone hidden, the sum would tell it.
             total = "some" if self.is_hidden or len(hidden) == 1 else f"{self.left_out_total}"
-            found.append(f"Left out {total}. {reasons}.")
+            if len(reasons) == 1:
+                reasons = [self.left_out[0].words]
+                total = "hidden" if hidden else total
+            found.append(f"Left out {total}: {'; '.join(reasons)}.")
         else:
             found.append("Nobody is left out.")
         if self.says:

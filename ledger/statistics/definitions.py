@@ -156,6 +156,15 @@ class Definition:
         return replace(self, choices=found, ends=self.rulebook.ends_with(self._plain_ends, self._ends_by_choice, found))
 
     @property
+    def left_words(self) -> str:
+        """What the curve tells the share of: `reached`, `still patent`, `still in` or `without infection`."""
+        if self.gains:
+            return "reached"
+        if self.start not in ("placement", "device"):
+            return "still patent"
+        return "without infection" if "bloodstream-infection" in self.ends else "still in"
+
+    @property
     def causes(self) -> tuple[str, ...]:
         """What competes with the event, beside the classes in `competes`: reasons for which care ended."""
         chosen = self.choices.get("competing")
@@ -203,9 +212,12 @@ class Rulebook:
         """The definition of this id, with these options instead of the defaults."""
         found = self.definitions.get(definition_id)
         if found is None:
+            words = set(definition_id.lower().split("-"))
+            near = [one for one in self.definitions if words & set(one.split("-"))]
+            meant = f" Perhaps one of: {', '.join(near)}." if near else ""
             raise WrongInput(
-                problem=f"There is no definition called {definition_id!r}.",
-                remedy=f"The definitions are: {', '.join(self.definitions)}.",
+                problem=f"There is no definition called {definition_id!r}.{meant}",
+                remedy="`access-ledger patency definitions` lists them.",
             )
         return found.with_choices(chosen or {})
 

@@ -145,6 +145,11 @@ def _first_day(life: Life) -> int:
     return days_of(created if created is not None else origin.fact.happened, life.zone)[0]
 
 
+def group_order(name: str) -> tuple[int, str]:
+    """In which order groups are printed: by name, the youngest first, and last those of whom it is not recorded."""
+    return (2 if name == NOT_RECORDED else 0 if name == BANDS[0][1] else 1), name
+
+
 GROUPINGS: dict[str, Callable[[Life, Spell, Known], str]] = {
     "kind": _kind,
     "site": _site,

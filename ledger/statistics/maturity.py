@@ -36,6 +36,34 @@ def matured(life: Life, rule: str, made: int) -> Matured | None:
     return RULES[rule](life, made)
 
 
+def is_told(life: Life, rule: str) -> bool:
+    """Whether enough is recorded of an access to say by a rule that it was not mature at some time.
+
+    Where it is not, an access that never met the rule may well have been mature.
+    """
+    sessions = life.care.sessions
+    mine = [one for one in sessions if one.access == life.access]
+    if rule in ("two-thirds", "three-quarters"):
+        days = [one.day for one in sessions]
+        return any(_has_four_weeks(sessions, days, one.day) for one in mine)
+    if rule == "eight-of-twelve":
+        return len(mine) >= 8 and any(_flow_of(one) > 0 for one in mine)
+    if rule == "three-sessions":
+        return sum(_gauge_of(one) is not None for one in mine) >= 3
+    if rule == "sixes":
+        return any(
+            None not in (one.fact.flow_ml_min, one.fact.diameter_mm, one.fact.depth_mm)
+            for one in life.assessments
+            if isinstance(one.fact, MaturityAssessed)
+        )
+    return bool(life.assessments)
+
+
+def _has_four_weeks(sessions: list[Session], days: list[int], first: int) -> bool:
+    stretch = sessions[bisect_left(days, first) : bisect_left(days, first + 28)]
+    return len({(one.day - first) // 7 for one in stretch}) == 4
+
+
 def _two_thirds(life: Life, made: int) -> Matured | None:
     return _in_four_weeks(life, _with_two_needles, lambda met, of: 3 * met > 2 * of, None)
 

@@ -278,6 +278,7 @@ def compare(
 ) -> Comparison:
     """The groups of these spells (`spells_of(..., label=grouping(by))`) side by side, with log-rank and Gray's test."""
     from ledger.statistics.curves import gray, log_rank
+    from ledger.statistics.groups import group_order
 
     by_group: dict[str, list[Spell]] = {}
     for spell in found.counted:
@@ -291,7 +292,7 @@ def compare(
             level=level,
             group=name,
         )
-        for name, members in sorted(by_group.items())
+        for name, members in sorted(by_group.items(), key=lambda pair: group_order(pair[0]))
     )
     spells = list(_by_patient(found.counted))
     columns = columns_of(spells)
@@ -383,7 +384,8 @@ def _warnings(made: Patency, columns: Columns) -> Iterable[str]:
     if columns.partial:
         matters = "this changes the numbers printed" if made.dates_matter else "no number printed changes by that"
         yield Beware(
-            f"{{}} have dates known only to the month or the year; both readings are counted: {matters}.",
+            f"{{}} {'has' if columns.partial == 1 else 'have'} dates known only to the month or the year; both "
+            f"readings are counted: {matters}.",
             columns.partial,
         )
     emptied = made.curve.emptied_early

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from ledger.statistics.charts import Chart, Funnel
 from ledger.statistics.patency import THIN, Patency, ReadingName
+from ledger.statistics.tables import ticks_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -65,9 +66,9 @@ def curve_figure(found: Sequence[Patency], *, title: str | None = None) -> Figur
         )
     axes.set_ylim(0, 102)
     axes.set_xlim(0, last)
-    axes.set_xticks(_ticks(last))
+    axes.set_xticks(ticks_of(last))
     axes.set_xlabel("days")
-    axes.set_ylabel("% reached" if gains else "% still patent")
+    axes.set_ylabel(f"% {known[0].definition.left_words}" if known else "%")
     axes.set_title(title or (known[0].definition.name if known else "Nobody to draw"), fontsize=10, loc="left")
     _plain(axes)
     _risk_table(figure, axes, known, last)
@@ -109,7 +110,7 @@ def _risk_table(figure: Figure, axes: Any, known: Sequence[Patency], last: float
     for place, one in enumerate(known):
         y = bottom - 0.035 * place
         figure.text(0.02, y, (one.group or "")[:14], fontsize=7)
-        for tick in _ticks(last):
+        for tick in ticks_of(last):
             at_risk = int(one.curve.watched.at_risk(tick))
             figure.text(box.x0 + box.width * tick / last, y, f"{at_risk}", fontsize=7, ha="center")
     if known:
@@ -120,14 +121,6 @@ def _risk_table(figure: Figure, axes: Any, known: Sequence[Patency], last: float
             f"95 % intervals ({known[0].curve.interval}); choices and who is left out stand in the text.",
             fontsize=6,
         )
-
-
-def _ticks(last: float) -> list[float]:
-    """Marks at months or years, six at most."""
-    for step in (30, 90, 180, 365, 730, 1825, 3650):
-        if last / step <= 6:
-            return [float(day) for day in range(0, int(last) + 1, step)]
-    return [0.0, last]
 
 
 def chart_picture(found: Chart, form: Format = "svg") -> bytes:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, NamedTuple
 
@@ -94,6 +94,8 @@ class Prevalence:
     day: date
     shares: tuple[Share, ...]
     basis: Basis
+    since: date | None = None
+    """The first day of the period, for what is counted over one that ends on `day`."""
 
     def of(self, name: str) -> Share:
         """The share of this name. Raises KeyError if there is none."""
@@ -105,6 +107,7 @@ class Prevalence:
     def to_json(self) -> dict[str, Any]:
         return {
             "name": self.name,
+            "since": None if self.since is None else self.since.isoformat(),
             "day": self.day.isoformat(),
             "shares": [one.to_json() for one in self.shares],
             "basis": self.basis.to_json(),
@@ -347,7 +350,8 @@ def started_dialysis_with(
         groups.setdefault(name, []).append(Who(care.patient, (one.root, *roots)))
     names = [*(name for name in _ORDER if name in groups), *sorted(set(groups) - set(_ORDER))]
     shares = [Share(_in_words(name), len(groups[name]), len(here), tuple(groups[name])) for name in names]
-    return _prevalence("Started dialysis with", period.last, shares, here, {}, population, left_out)
+    found = _prevalence("Started dialysis with", period.last, shares, here, {}, population, left_out)
+    return replace(found, since=period.first)
 
 
 def _first_used(care: Care, earliest: int, latest: int) -> tuple[str, tuple[str, ...]]:

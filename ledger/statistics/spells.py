@@ -20,7 +20,7 @@ from typing import NamedTuple
 from ledger.chronology import History, InForce
 from ledger.events import Abandonment, Angioplasty, CatheterExchanged, Revision, Stent, Thrombectomy
 from ledger.statistics.definitions import Definition
-from ledger.statistics.maturity import matured
+from ledger.statistics.maturity import is_told, matured
 from ledger.statistics.moments import (
     RESTORES,
     SHOWS,
@@ -148,6 +148,7 @@ NOTES = {
     "censored-by-choice": "closed while it worked, after transplant or by wish: censored on that day",
     "removal-reason": "removed for a reason that nobody recorded: censored on that day",
     "entered-late": "watched only from a day after its start",
+    "too-little-told": "too little is recorded to say by this rule that it was not mature; counted as not mature",
 }
 """What is odd about a spell and does not change the numbers, in words."""
 
@@ -698,6 +699,14 @@ class _Counting:
             notes = (*notes, "entered-late")
         if outcome is Outcome.CENSORED and end_why == "removed-reason-unknown":
             notes = (*notes, "removal-reason")
+        if (
+            self.wants_matured
+            and not end_why.startswith("matured")
+            # What was lost before any needle was surely not mature by a rule of use.
+            and (outcome is Outcome.CENSORED or life.needled.facts)
+            and not is_told(life, self.rule)
+        ):
+            notes = (*notes, "too-little-told")
         if "clotted" in notes and outcome is Outcome.EVENT:
             notes = tuple(note for note in notes if note != "clotted")
         roots = start.roots if not end_roots else tuple(dict.fromkeys((*start.roots, *end_roots)))

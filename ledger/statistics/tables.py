@@ -49,7 +49,7 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]], *, indent: int = 0
 
 def patency_text(found: Patency, *, kind: AccessKind | None = None) -> list[str]:
     """A curve as it is read in a terminal: a small plot, the shares with numbers at risk, and what it rests on."""
-    what = "reached" if found.definition.gains else "still patent"
+    what = found.definition.left_words
     lines = [title_of(found), ""]
     if found.hide_below is None:
         lines += [*plot([(None, found.curve)], gains=found), ""]
@@ -103,7 +103,11 @@ def _limits(found: Estimate) -> str:
 
 def _both(one: OnDay, says: Callable[[Estimate], str], between: str = " to ") -> str:
     """What is said of a day, once or under both readings."""
-    found = [says(reading) if reading is not None else "not reached" for reading in (one.shortest, one.longest)]
+    readings = (one.shortest, one.longest)
+    if one.shortest is not None and one.longest is not None and one.longest.share < one.shortest.share:
+        # Mostly the longest reading gives the larger share, but not always.
+        readings = (one.longest, one.shortest)
+    found = [says(reading) if reading is not None else "not reached" for reading in readings]
     return found[0] if found[0] == found[1] else f"{found[0]}{between}{found[1]}"
 
 
@@ -140,6 +144,14 @@ def _median(one: Median) -> str:
     return f"{one.day:.0f} days ({low} to {high})"
 
 
+def _median_short(one: Median) -> str:
+    """The same for a narrow column."""
+    if one.day is None:
+        return "-"
+    low = "?" if one.low is None else f"{one.low:.0f}"
+    return f"{one.day:.0f} ({low}-{'' if one.high is None else f'{one.high:.0f}'})"
+
+
 def _competing(found: Patency) -> list[str]:
     causes = found.incidence.causes
     names = [
@@ -157,7 +169,8 @@ def _competing(found: Patency) -> list[str]:
         known = [share for share in shares if share is not None]
         left = 1 - sum(share.share for share in known)
         cells = [f"{percent(share.share)} ({_limits(share)})" for share in known]
-        rows.append((str(one.day), *cells, percent(left)))
+        # Sums of fractions may miss nought by a hair.
+        rows.append((str(one.day), *cells, percent(max(0.0, left))))
     return table(("day", *names, "none of these"), rows)
 
 
@@ -167,14 +180,14 @@ def comparison_text(found: Comparison) -> list[str]:
     if found.hide_below is None:
         lines += [*plot([(one.group, one.curve) for one in found.groups]), ""]
     days = [one.day for one in found.groups[0].horizons] if found.groups else []
-    head = ("group", "n", "events", *(f"day {day}" for day in days), "median")
+    head = ("% " + found.definition.left_words, "n", "events", *(f"day {day}" for day in days), "median days")
     rows = [
         (
             one.group or "",
             HIDDEN if one.basis.is_hidden else str(one.basis.counted),
             _or_hidden(one.events),
             *(HIDDEN if on.hidden else _both(on, lambda reading: f"{reading.share * 100:.1f}") for on in one.horizons),
-            HIDDEN if _median_is_hidden(one) else _median(one.median),
+            HIDDEN if _median_is_hidden(one) else _median_short(one.median),
         )
         for one in found.groups
     ]
@@ -221,15 +234,25 @@ def plot(curves: Sequence[tuple[str | None, Curve]], *, gains: Patency | None = 
         label = f"{100 * (height - row) / height:3.0f}" if row % 3 == 0 else "   "
         lines.append(f"{label} |{''.join(cells).rstrip()}")
     lines.append("    +" + "-" * (width + 1))
-    ticks = " " * 5
-    for part in range(5):
-        mark = f"{last * part / 4:.0f}"
-        ticks = ticks.ljust(5 + width * part // 4 - (len(mark) if part == 4 else 0)) + mark
-    lines.append(f"{ticks} days")
+    line, ticks = ["-"] * (width + 1), ""
+    for day in ticks_of(last):
+        place = round(day / last * width)
+        line[place] = "+"
+        ticks = ticks.ljust(place) + f"{day:.0f}"
+    lines[-1] = f"    +{''.join(line)}"
+    lines.append(f"     {ticks} days")
     if len(known) > 1:
         names = ", ".join(f"{chr(ord('a') + place % 26)} {name}" for place, (name, _) in enumerate(known))
         lines.append(f"     {names}")
     return lines
+
+
+def ticks_of(last: float) -> list[float]:
+    """Marks at months or years up to a day, seven at most."""
+    for step in (30, 90, 180, 365, 730, 1825, 3650):
+        if last / step <= 6:
+            return [float(day) for day in range(0, int(last) + 1, step)]
+    return [0.0, last]
 
 
 def _height(curve: Curve, gains: Patency | None, day: float) -> float | None:
@@ -266,9 +289,9 @@ def spells_text(found: Iterable[Spell | LeftOut], words: Rulebook, names: Mappin
             else (f"{words.words(short.ended_by)}, or {words.words(long.ended_by)}")
         )
         entered = "" if long.entered == long.start else f"; watched from {long.entered}"
-        entries = ", ".join(named(one.roots, names))
-        rows.append((f"{one.patient} {one.access}", start, end, days, long.outcome.value, why + entered, entries))
-    lines = listing(("access", "from", "to", "days", "ended as", "because of", "entries"), rows)
+        why += f"{entered} [{', '.join(named(one.roots, names))}]"
+        rows.append((f"{one.patient} {one.access}", start, end, days, long.outcome.value, why))
+    lines = listing(("access", "from", "to", "days", "ended as", "because of [entries]"), rows, width=WIDTH)
     if left:
         lines += ["", "Left out:", *listing(("patient", "access", "because"), left)]
     return lines
@@ -301,10 +324,10 @@ def listing(head: Sequence[str], rows: Iterable[Sequence[str]], *, width: int | 
 def rates_text(found: Rates | Surveillance) -> list[str]:
     """Rates with their events, their time and their intervals; and published ones beside them."""
     lines = [f"{found.basis.definition}, {found.period}", ""]
-    rows = [rate_row(one) for one in found.rates if one.exposure > 0 or one.events_most]
+    rows = [one for one in found.rates if one.exposure > 0 or one.events_most]
     if not rows:
         return [*lines, "No time was counted.", "", *wrapped(found.basis.lines)]
-    lines += table(("", "events", "time", "rate", "95 % interval, exact", "robust"), rows)
+    lines += _by_among(found, rows)
     published = [
         one
         for rate in found.rates
@@ -314,6 +337,20 @@ def rates_text(found: Rates | Surveillance) -> list[str]:
     if published:
         lines += ["", *published_text(published)]
     return [*lines, "", *wrapped(found.basis.lines)]
+
+
+def _by_among(found: Rates | Surveillance, rates: Sequence[Rate]) -> list[str]:
+    """The rates under the kind of access and its time, which they share."""
+    rows: list[Sequence[str]] = []
+    among = None
+    for one in rates:
+        _, events, time, *rest = rate_row(one)
+        if one.among != among:
+            among = one.among
+            rows.append((f"{among}, {time}", "", "", "", ""))
+        rows.append((f"  {one.what}", events, *rest))
+    per = per_words(rates[0])
+    return table((f"per {per}", "events", "rate", "95 %, exact", "robust"), rows)
 
 
 def listed_text(found: Rates | Surveillance, names: Mapping[str, str] | None = None) -> list[str]:
@@ -422,7 +459,8 @@ def recurrence_text(found: Recurrence, days: Sequence[int] = (365, 730, 1095)) -
 def prevalence_text(found: Prevalence) -> list[str]:
     """Shares on a day with their denominators."""
     rows = [share_row(one) for one in found.shares]
-    lines = [f"{found.name}, {found.day}", "", *table(("", "patients", "%", "95 % interval, exact"), rows)]
+    period = f"{found.since} to {found.day}" if found.since else f"{found.day}"
+    lines = [f"{found.name}, {period}", "", *table(("", "patients", "%", "95 %, exact"), rows)]
     said = [f"{one.name}: {one.says}{f' ({one.source})' if one.source else ''}." for one in found.shares if one.says]
     if said:
         lines += ["", *wrapped(said)]
@@ -472,9 +510,11 @@ def first_uses_text(found: Iterable[FirstUse]) -> list[str]:
 
 
 def definitions_text(book: Rulebook, only: str | None = None) -> list[str]:
-    """The definitions with their choices and sources; one of them, or all."""
+    """The definitions with their choices and sources; one of them, or all, after a list of their names."""
     chosen = [book.definition(only)] if only is not None else list(book.definitions.values())
     lines: list[str] = []
+    if only is None:
+        lines += [*listing(("measure", "name"), [(one.id, one.name) for one in chosen]), ""]
     for one in chosen:
         lines += definition_text(one, full=only is not None)
         lines.append("")
@@ -512,7 +552,9 @@ def wrapped(lines: Iterable[str], width: int = WIDTH) -> list[str]:
     found: list[str] = []
     for line in lines:
         indent = len(line) - len(line.lstrip())
-        found += textwrap.wrap(line, width, subsequent_indent=" " * (indent + 2), break_long_words=False) or [""]
+        found += textwrap.wrap(
+            line, width, subsequent_indent=" " * (indent + 2), break_long_words=False, break_on_hyphens=False
+        ) or [""]
     return found
 
 

@@ -13,7 +13,8 @@ from datetime import date, timedelta
 import pytest
 
 from ledger.statistics.definitions import rulebook
-from ledger.statistics.spells import LeftOut, Outcome, every_spell_of
+from ledger.statistics.patency import patency_of
+from ledger.statistics.spells import LeftOut, Outcome, every_spell_of, spells_of
 from tests.lives import a_history, happening
 from tests.statistics.said import ballooned, clotted, given_up, made, needled, placed, removed, second_stage, session
 
@@ -180,3 +181,37 @@ def test_a_day_told_twice_is_one_dialysis():
     history = a_history(made("2024-01-08"), *sessions([True] * 8 + [False] * 4), *told_twice[:8])
 
     assert reached(history, "two-thirds") == "2024-12-31+ cut"
+
+
+@pytest.mark.parametrize(
+    ("rule", "told", "not_told"),
+    [
+        ("two-thirds", sessions([True] * 8 + [False] * 4), sessions([True] * 9)),
+        ("three-quarters", sessions([True] * 8 + [False] * 4), sessions([True] * 9)),
+        ("eight-of-twelve", [session(monday(number), flow="250") for number in range(12)], sessions([True] * 7)),
+        ("three-sessions", [session(monday(number), gauge=17) for number in range(3)], sessions([True] * 5)),
+        (
+            "sixes",
+            [assessed("2024-03-01", {"value": "500"}, "5", "7")],
+            [happening("maturity-assessed", "2024-03-01", access="A1", flow_ml_min={"value": "700"})],
+        ),
+        (
+            "judged",
+            [happening("maturity-assessed", "2024-03-01", access="A1", verdict="not-ready")],
+            sessions([True] * 12),
+        ),
+    ],
+)
+def test_an_access_of_which_too_little_is_recorded_is_not_told_as_if_it_had_never_matured(rule, told, not_told):
+    definition = rulebook().definition("maturation", {"maturation-rule": rule})
+    both = [
+        a_history(made("2024-01-08"), *told, patient="P0001"),
+        a_history(made("2024-01-08"), *not_told, patient="P0002"),
+    ]
+
+    found = spells_of(both, definition, CUT)
+
+    assert [spell.longest.outcome for spell in found.counted] == [Outcome.CENSORED, Outcome.CENSORED]
+    assert [spell.patient for spell in found.counted if "too-little-told" in spell.notes] == ["P0002"]
+    (warning,) = [one for one in patency_of(found).basis.warnings if "too little is recorded" in one]
+    assert warning.startswith("1 is noted")

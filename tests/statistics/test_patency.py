@@ -61,7 +61,7 @@ def test_every_result_says_on_what_it_rests():
     assert any("Lok et al. 2013" in source for source in basis.sources)
     assert any("overstates loss" in warning for warning in patency_of(secondary(histories)).basis.warnings)
     assert basis.lines[0] == "4 accesses of 4 patients, up to and including 2022-12-31."
-    assert basis.lines[1] == "Left out 1. 1: nobody recorded when it was made."
+    assert basis.lines[1] == "Left out 1: nobody recorded when it was made."
 
 
 def test_two_accesses_of_one_patient_are_warned_of():
