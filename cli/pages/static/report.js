@@ -21,7 +21,8 @@
     const place = all.indexOf(from);
     const next = all.slice(place + 1).find((one) => "undecided" in one.dataset) || all.find((one) => "undecided" in one.dataset);
     if (next) land(next);
-    else (document.getElementById("record") || from).focus();
+    else if (document.getElementById("record")) document.getElementById("record").focus();
+    else if (from) from.focus();
   };
   const step = (by) => {
     const all = items();
