@@ -57,11 +57,23 @@ def entry_names(history: History, roots: Iterable[str]) -> dict[str, str]:
     return found
 
 
-def named_in(text: str, history: History) -> str:
-    """The same text in which ids of entries are given the names by which people know them."""
+def every_entry_name(history: History) -> dict[str, str]:
+    """The names of all entries of a history by their ids, those of joined records too."""
     names = {entry.id: entry_name(history.patient, entry) for entry in history.entries}
     for patient, others in history.merged:
         names.update((entry.id, entry_name(patient, entry)) for entry in others)
+    return names
+
+
+def named_in(text: str, history: History, names: dict[str, str] | None = None) -> str:
+    """The same text in which ids of entries are given the names by which people know them.
+
+    `names` is `every_entry_name(history)`, for whoever has many texts.
+    """
+    if names is None:
+        names = every_entry_name(history)
+    if not _SHORT.search(text) and not _UUID.search(text):
+        return text
     text = _UUID.sub(lambda found: names.get(found[0], found[0]), text)
     short = {entry_id[:8]: name for entry_id, name in names.items()}
     return _SHORT.sub(lambda found: short.get(found[0], found[0]), text)

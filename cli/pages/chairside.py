@@ -184,12 +184,13 @@ def sheet_of_patient(asked: Asked, one: Patient, history: History) -> Sheet:
 def sections_of(asked: Asked, history: History, made: Brief) -> Iterable[Shown]:
     """The sections of a brief, each line with what it rests on."""
     from cli.look import names_of
-    from cli.naming import named_in
+    from cli.naming import every_entry_name
     from ledger.projections.timeline import lines_of
 
     roots = {root for section in made.sections for line in section.lines for root in line.roots}
-    found = lines_of(history, roots, asked.ledger.papers.words, names_of(asked.ledger))
-    names = {line.entry: named_in(line.entry, history) for lines in found.values() for line in lines}
+    called = {view.access: view.name for view in made.accesses}
+    found = lines_of(history, roots, asked.ledger.papers.words, names_of(asked.ledger), access_name=called.get)
+    names = every_entry_name(history)
 
     def told(line: BriefLine) -> Told:
         lines = {entry.entry: entry for root in line.roots for entry in found.get(root, ())}

@@ -97,13 +97,14 @@ class Interval:
 def life(asked: Asked) -> Response:
     """The whole life of one access."""
     from cli.look import names_of
-    from cli.naming import named_in
+    from cli.naming import every_entry_name, named_in
     from ledger.projections.state import accesses_of
     from ledger.projections.timeline import timeline_of
 
     access = asked.path("access")
     one = asked.owner(access, did="history")
     history = asked.history(one.id)
+    entry_names = every_entry_name(history)
     with_audit = asked.query("audit") == "1"
     day = history.as_of or asked.today(one.id)
     names = names_of(asked.ledger)
@@ -118,8 +119,8 @@ def life(asked: Asked) -> Response:
         told=told,
         view=view,
         years=years_of(told.lines),
-        names={line.entry: named_in(line.entry, history) for line in told.lines},
-        sentences={line.entry: named_in(line.sentence, history) for line in told.lines},
+        names=entry_names,
+        sentences={line.entry: named_in(line.sentence, history, entry_names) for line in told.lines},
         intervals=intervals,
         picture=picture_of(told, intervals, day),
         audit=with_audit,

@@ -137,14 +137,19 @@ def timeline_of(
 
 
 def lines_of(
-    history: History, roots: Iterable[str], words: WordsOf, people: NamesOf = nobody
+    history: History,
+    roots: Iterable[str],
+    words: WordsOf,
+    people: NamesOf = nobody,
+    *,
+    access_name: Callable[[str], str | None] | None = None,
 ) -> dict[str, tuple[Line, ...]]:
     """What a sentence rests on: for each of these roots (or ids of entries) its line, with the report's own words.
 
     A root of which nothing holds in this view, and what is no root at all, has none.
     """
     wanted = set(roots)
-    told = _named(_names_of_accesses(history), people)
+    told = _named(access_name or _names_of_accesses(history), people)
     found: dict[str, list[Line]] = {}
     for one in history.facts:
         for key in {one.root, one.entry.id} & wanted:

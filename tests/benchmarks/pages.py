@@ -21,7 +21,7 @@ from tests.benchmarks.rounds import add_others, add_sessions
 from tests.generator import END, PERSONS, lives_of
 from tests.make_unit import fill
 
-ENTRIES, TIMES = 200, 60
+ENTRIES, TIMES, ROUNDS = 200, 60, 6
 
 
 def run(scale: float) -> Iterable[Ratio]:
@@ -67,7 +67,10 @@ def the_long_one(ledger: Ledger) -> str:
 
 
 def served(place: Path, path: str) -> tuple[float, int, int]:
-    """Milliseconds of an answer (the median), its bytes, and the bytes of what it links to."""
+    """Milliseconds of an answer, its bytes, and the bytes of what it links to.
+
+    The lowest median of some rounds: what else runs on the machine only ever makes it slower.
+    """
     import re
 
     from starlette.testclient import TestClient
@@ -85,12 +88,15 @@ def served(place: Path, path: str) -> tuple[float, int, int]:
     for _ in range(5):
         answer = client.get(path)
     assert answer.status_code == 200, answer.status_code
-    found = []
-    for _ in range(TIMES):
-        begin = perf_counter()
-        client.get(path)
-        found.append((perf_counter() - begin) * 1000)
+    medians = []
+    for _ in range(ROUNDS):
+        found = []
+        for _ in range(TIMES // ROUNDS):
+            begin = perf_counter()
+            client.get(path)
+            found.append((perf_counter() - begin) * 1000)
+        medians.append(statistics.median(found))
     linked = set(re.findall(r'(?:href|src)="(/static/[^"]+)"', answer.text))
     styles = sum(len(client.get(one).content) for one in linked)
     site.close()
-    return statistics.median(found), len(answer.content), styles
+    return min(medians), len(answer.content), styles
