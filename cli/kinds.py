@@ -35,7 +35,8 @@ NOT_BY_HAND = frozenset({"correction", "retraction", "report-reviewed"})
 BY_HAND = tuple(kind for kind in KINDS if kind not in NOT_BY_HAND)
 
 UNITS = {
-    "ml_min": "ml/min",
+    "mmol_l": "mmol/L",
+    "ml_min": "mL/min",
     "mmhg": "mmHg",
     "percent": "%",
     "mm": "mm",
@@ -43,12 +44,15 @@ UNITS = {
     "fr": "French",
     "atm": "atm",
     "kg": "kg",
-    "ml": "ml",
-    "l": "l",
+    "ml": "mL",
+    "l": "L",
     "min": "minutes",
     "minutes": "minutes",
     "hours": "hours",
 }
+"""What the ending of a field's name says of its unit; the longer ending first."""
+
+_LABELS = {"kt_v": "Kt/V"}
 
 
 class Shape(StrEnum):
@@ -88,8 +92,10 @@ class Field:
 
     @property
     def label(self) -> str:
-        """The name in words with its unit: `flow (ml/min)`."""
+        """The name in words with its unit: `flow (mL/min)`."""
         name = _singular(self.name, self.several)
+        if name in _LABELS:
+            return _LABELS[name]
         for ending, unit in UNITS.items():
             if self.shape is Shape.QUANTITY and name.endswith("_" + ending):
                 return f"{name.removesuffix('_' + ending).replace('_', ' ')} ({unit})"

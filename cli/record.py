@@ -110,7 +110,9 @@ def _annotation_of(field: Field, kind: str) -> Any:
     if len(settings["metavar"]) > 60:
         settings["metavar"] = "WORD"
     kind_of = list[str] | None if field.several else str | None
-    return Annotated[kind_of, typer.Option(field.option, **settings)]
+    # What a newcomer types for the day on which something happened.
+    names = (field.option, "--date") if field.name == "happened" else (field.option,)
+    return Annotated[kind_of, typer.Option(*names, **settings)]
 
 
 def _help_of(field: Field, kind: str) -> str:

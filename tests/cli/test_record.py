@@ -110,6 +110,16 @@ def test_recording_prints_the_name_of_the_entry_and_what_it_says(desk: Desk) -> 
     assert ran.out.startswith("P0001.1  March 2024: Made: LEFT fistula")
 
 
+def test_the_day_may_be_said_with_date_as_well(desk):
+    line = "record creation P0001 --access-kind fistula --side left"
+
+    first = desk.ok(f"{line} --date 2024-03").text
+    again = desk.ok(f"{line} --happened 2024-03").text
+
+    assert "March 2024" in first
+    assert "already" in again
+
+
 def test_recording_the_same_twice_adds_nothing(desk: Desk) -> None:
     line = "record creation P0001 --happened 2024-03 --access-kind fistula --side left"
     desk.ok(line)
@@ -392,7 +402,7 @@ def test_the_method_of_a_measurement_decides_what_is_asked_and_the_working_is_sh
             ("Urea systemic:", "80\r"),
             ("Urea arterial:", "72\r"),
             ("Urea venous:", "20\r"),
-            ("Blood flow (ml/min):", ".\r"),
+            ("Blood flow (mL/min):", ".\r"),
         ],
     )
 
