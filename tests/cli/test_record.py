@@ -110,11 +110,11 @@ def test_recording_prints_the_name_of_the_entry_and_what_it_says(desk: Desk) -> 
     assert ran.out.startswith("P0001.1  March 2024: Made: LEFT fistula")
 
 
-def test_the_day_may_be_said_with_date_as_well(desk):
+def test_the_day_may_be_said_with_date_as_well(desk: Desk) -> None:
     line = "record creation P0001 --access-kind fistula --side left"
 
-    first = desk.ok(f"{line} --date 2024-03").text
-    again = desk.ok(f"{line} --happened 2024-03").text
+    first = desk.ok(f"{line} --date 2024-03").out
+    again = desk.ok(f"{line} --happened 2024-03").out
 
     assert "March 2024" in first
     assert "already" in again
