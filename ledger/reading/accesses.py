@@ -40,6 +40,11 @@ _RIGHT_FILLERS = re.compile(
     r"|catheter|line|access|arm|via)[\s,()\-–/:]*)*$"
 )
 
+_IS_GONE = re.compile(
+    r"\b(?:never matured|failed|abandoned|given up|was lost|clotted off|ligated|excised)\b[^.;\n]*\b(?:19|20)\d\d\b"
+    r"|\b(?:19|20)\d\d\b[^.;\n]*\b(?:never matured|failed|abandoned|given up|was lost|clotted off|ligated|excised)\b"
+)
+
 KINDS = {kind.value: kind for kind in AccessKind}
 CATHETERS = frozenset({"catheter", "tunnelled-catheter", "nontunnelled-catheter", "peritoneal-catheter"})
 NEEDLED = frozenset({"fistula", "graft", "hybrid"})
@@ -67,6 +72,7 @@ class Named:
     in_limb: bool = False
     is_tunnelled_here: bool = False
     is_of_old: bool = False  # the whole sentence is history
+    is_gone: bool = False  # the sentence dates it and says that it failed or was given up
 
     @property
     def is_certain(self) -> bool:
@@ -145,6 +151,7 @@ def _named(page: Page, thing: Thing) -> Named:
     )
     one.role = page.role(thing)
     sentence = page.sentence(thing.sentence)
+    one.is_gone = scope.what != "now" and _IS_GONE.search(page.low, sentence.start, sentence.end) is not None
     one.is_tunnelled_here = "tunnel" in page.low[sentence.start : sentence.end]
     around = page.within(thing.sentence)
     at = around.index(thing)
@@ -261,6 +268,9 @@ def _can_be(meant: Meant, one: Named, found: list[Meant]) -> bool:
         and any(name.scope == "now" for name in meant.named)
     ):
         # "Previous right line removed three days ago" does not say on which side today's is.
+        return False
+    if meant.side is not None and one.side is None and not one.is_gone and all(name.is_gone for name in meant.named):
+        # "A left forearm fistula was tried in 2016 and never matured" does not say on which side today's is.
         return False
     for name in ("side", "vein"):
         mine, theirs = getattr(meant, name), getattr(one, name)

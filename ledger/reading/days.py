@@ -130,6 +130,9 @@ def _rank(low: str, parts: Parts, day: Day) -> int:
     role = parts.sentences[index].role if index is not None else "opening"
     if role == "date":
         return 9
+    if index is None and _NAMED_FOR_THE_PROCEDURE.search(before):
+        # "Procedure (12 March 2024):" holds its day within the heading.
+        return 7
     if re.search(
         r"(?:date|day) of (?:the )?(?:procedure|operation|surgery|service|exam\w*|study|intervention)\W*$", before
     ):

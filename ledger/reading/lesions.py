@@ -33,6 +33,7 @@ _TAG = re.compile(r"[\s\-*•]*(?:\w{2,12}:\s*)?(?:#|lesion\s*#?|stenosis\s*#?|s
 _ARROW = re.compile(r"(?:->|→|=>|-->|\bto\b)\s*(?:<|less than|about)?\s*$")
 
 
+_IS_A_LENGTH = re.compile(r"\s*(?:-\s*)?(?:long\b|in length|length\b)")
 _MARKS = frozenset({"residual", "after", "before", "recoil", "stenosis"})
 _AT_AN_ANASTOMOSIS = frozenset(
     {
@@ -617,6 +618,11 @@ class _Walk:
         stents: list[tuple[Quantity, ReadStent]] = []
         for one in quantities:
             if one.unit not in ("mm", "size", "sizes"):
+                continue
+            if one.unit == "mm" and balloons and _IS_A_LENGTH.match(page.low, one.end):
+                # "Opened to 8 mm (40 mm long balloon)": the length of the one just told.
+                last, diameters, length = balloons[-1]
+                balloons[-1] = (last, diameters, length or one.first)
                 continue
             what = self._device_of(one, text, sentence.start, acts, has_stent_word, not_plasty)
             if what is None or page.scope_of(one.start, one.end, index, noun=False).what in scope_bad:

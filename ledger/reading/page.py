@@ -151,7 +151,9 @@ class Page:
     @cached_property
     def is_clinic(self) -> bool:
         """A letter or a consultation, in which what was done is told as history."""
-        if not self.spoken("clinic"):
+        # "Follow up in clinic in 2 weeks" is said of what is to come, at the end of any report.
+        told = [self.parts.index_at(one.start) for one in self.spoken("clinic")]
+        if all(index is not None and self.sentence(index).role == "plan" for index in told):
             return False
         by_a_tool = any(one.get("hard") for one in self.spoken("operating"))
         return self.operating_words < (2 if by_a_tool else 3)
