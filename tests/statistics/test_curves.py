@@ -354,6 +354,28 @@ def test_cumulative_incidence_agrees_with_r(size, late):
 IN_CMPRSK = "suppressMessages(library(cmprsk)); "
 
 
+@needs_r
+def test_the_standard_error_of_a_cumulative_incidence_agrees_with_r():
+    # Without late entries; with them R gives a robust error, which is another one.
+    sample = a_sample(500, 14)
+    asked = [50, 100, 200, 300, 390]
+
+    ours = aalen_johansen(sample.days, sample.cause, ["lost", "death"])
+    theirs = in_r(
+        f"""
+        d$c <- factor(d$cause, 0:2); d$id <- seq_len(nrow(d))
+        s <- summary(survfit(Surv(day, c) ~ 1, d, id=id), times=c({", ".join(map(str, asked))}))
+        say("lost", s$std.err[, 2]); say("death", s$std.err[, 3])
+        """,
+        day=sample.days,
+        cause=sample.cause,
+    )
+
+    for cause in ("lost", "death"):
+        found = [ours.at(day, cause) for day in asked]
+        assert_allclose([one.se for one in found if one is not None], theirs[cause], rtol=1e-8)
+
+
 @needs_cmprsk
 @pytest.mark.parametrize("size", SIZES)
 def test_grays_test_agrees_with_cmprsk(size):
