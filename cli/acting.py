@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -27,6 +27,7 @@ from cli.options import (
 if TYPE_CHECKING:
     from fhir_mapping.elements import Resource
     from ledger.chronology import History
+    from ledger.entries import Signature
     from ledger.people import Patient
     from ledger.store import Appended, Ledger
 
@@ -222,29 +223,53 @@ def set_aside(
 
     which = line_named(line)
     if until is None or not why:
-        raise WrongInput(
-            "A line is set aside until a day, with a reason, and one of them was not said.",
-            "Add --until DAY and --why WORDS.",
-        )
+        raise WrongInput(_NOT_SAID, "Add --until DAY and --why WORDS.")
     with opened(ledger) as found:
         signature = signature_of(found, by)
         one = the_patient(found, patient)
         history = found.history(one.id, sessions=True)
         day = today_of(found, one.id, today)
-        typed = {
-            "happened": day.isoformat(),
-            "line": which,
-            "until": until,
-            "access": None if access is None else access_named(history, access),
-            "about": about,
-            "why": why,
-        }
-        appended = _recorded(found, history, day, "set-aside", typed, signature)
+        named = None if access is None else access_named(history, access)
+        appended = line_set_aside(found, history, day, which, until, why, signature, access=named, about=about)
         after = found.history(one.id, sessions=True)
         if as_json:
             say.as_json({**_said(one.id, appended, after), "line": which})
         else:
             _tell(appended, after)
+
+
+_NOT_SAID = "A line is set aside until a day, with a reason, and one of them was not said."
+
+
+def line_set_aside(
+    ledger: Ledger,
+    history: History,
+    day: date,
+    line: str,
+    until: str,
+    why: str,
+    signature: Signature,
+    *,
+    access: str | None = None,
+    about: str | None = None,
+) -> Appended:
+    """Records that a person put a line off until a day, with a reason. `about` is the name of an entry it rests on.
+
+    Raises WrongInput where the day or the reason is missing, and StaleHistory where the history is not the newest.
+    """
+    from ledger.errors import WrongInput
+
+    if not until.strip() or not why.strip():
+        raise WrongInput(_NOT_SAID, "Say through which day, and why.")
+    typed = {
+        "happened": day.isoformat(),
+        "line": line_named(line),
+        "until": until.strip(),
+        "access": access,
+        "about": about,
+        "why": why.strip(),
+    }
+    return _recorded(ledger, history, day, "set-aside", typed, signature)
 
 
 def line_named(text: str) -> str:
@@ -263,7 +288,9 @@ def line_named(text: str) -> str:
 # --- Recording ----------------------------------------------------------------------------------------------------
 
 
-def _recorded(ledger: Ledger, history: History, day: date, kind: str, typed: Any, signature: Any) -> Appended:
+def _recorded(
+    ledger: Ledger, history: History, day: date, kind: str, typed: Mapping[str, Any], signature: Signature
+) -> Appended:
     from cli.record import draft_by_hand, event_from
 
     with ledger.db.writing():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
@@ -130,7 +131,8 @@ def rounds_made(
             found, entries = _found(ledger, one, at, rules, known_on, names)
             made.append(OnSheet(patient=one, day=at, rounds=found, entries=entries))
     moment = ledger.clock().astimezone(ledger.who.zones.get(unit or "", ledger.zone))
-    return sheets_of(made, unit or "", f"{date_words(moment.date())} {moment:%H:%M}")
+    where = "" if unit is None else names(unit) or unit
+    return sheets_of(made, where, f"{date_words(moment.date())} {moment:%H:%M}")
 
 
 @contextmanager
@@ -156,6 +158,12 @@ def rules_of(file: Path | None) -> Rules:
         return load_rules(file.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError):
         raise WrongInput("The file of --rules cannot be read.", "Check its name, and that it is text.") from None
+
+
+def rules_in_use() -> Rules:
+    """The rules of the server: those of the site's file that `ACCESS_LEDGER_RULES` names, else the shipped ones."""
+    named = os.environ.get("ACCESS_LEDGER_RULES")
+    return rules_of(Path(named) if named else None)
 
 
 def _patients(ledger: Ledger, unit: str | None, shift: str | None, patient: str | None) -> list[Patient]:

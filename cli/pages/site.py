@@ -18,6 +18,9 @@ MODULES = (
     "cli.pages.chairside",
     "cli.pages.life",
     "cli.pages.reports",
+    "cli.pages.writing",
+    "cli.pages.unit",
+    "cli.pages.following",
 )
 """The modules that hold pages. Each ends with a table `PAGES`."""
 

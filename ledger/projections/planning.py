@@ -79,7 +79,8 @@ class PossibleView:
 class VesselView:
     """One vein of the list. `state`: `in-use`, `used-up`, `held-a-line`, `narrowed`, `mapped` or `nothing-recorded`.
 
-    `told` are the sentences behind it, newest last; `spare` says that a plan asks to spare it, or the arm.
+    `told` are the sentences behind it, newest last; `spare` says that a plan asks to spare it, or the arm, or that the
+    arm is not to be used.
     """
 
     region: str
@@ -421,6 +422,9 @@ class _Maker:
                         yield (side, words, look.one.root), place
 
     def _spare(self, side: Side | None, vein: Vein, region: str) -> str:
+        for item, told in background_now(self.folds.person.of("background")):
+            if item.what is BackgroundWhat.ARM_NOT_TO_USE and item.side is side and region.endswith("arm"):
+                return f"arm not to use, as told {on_day(told.happened)}"
         one = self.folds.person.last_of("life-plan-reviewed")
         if one is None or not isinstance(one.fact, LifePlanReviewed):
             return ""

@@ -30,7 +30,7 @@ def watched(with_fistula: Desk) -> Desk:
 def test_rounds_say_what_is_due_in_order_under_the_shift_with_the_cautions(watched: Desk) -> None:
     shown = watched.ok("rounds --unit U1 --today 2025-01-20").out
 
-    assert "Rounds, U1, shift mon-early, 20 January 2025" in shown
+    assert "Rounds, Invented unit by the quay, shift mon-early, 20 January 2025" in shown
     assert shown.index("1. No flow") < shown.index("15. Look, life plan")
     assert f"P0001 {NAME}: LEFT upper-arm fistula (brachiocephalic): no thrill found on 2 December 2024" in " ".join(
         shown.split()

@@ -170,3 +170,11 @@ def test_what_is_planned_and_decided_stands_beside_the_vessels() -> None:
     assert "Planned: RIGHT graft" in made.planned[0]
     assert "declines" in made.decisions[0].words
     assert made.accesses == ()
+
+
+def test_an_arm_that_is_not_to_be_used_is_told_beside_each_of_its_veins_and_of_no_other() -> None:
+    told = happening("background", "2026-01-05", items=[{"what": "arm-not-to-use", "side": "left"}])
+    made = on("2026-02-01", told)
+
+    assert {one.spare for one in made.by_region()["LEFT arm"]} == {"arm not to use, as told on 5 January 2026"}
+    assert {one.spare for region, those in made.by_region().items() if region != "LEFT arm" for one in those} == {""}

@@ -1,0 +1,150 @@
+"""Unit today: the lines of rounds on a page, narrowed, set aside and printed; and the pages that follow a patient."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from html import unescape
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from cli.pages.rights import Role
+from tests.pages.conftest import Desk
+from tests.pages.opening import ELSEWHERE, HERE
+
+
+def text_of(html: str) -> str:
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", html)).split())
+
+
+def test_a_unit_has_a_sheet_a_shift_with_its_lines_in_the_order_of_the_ward(asking: Callable[..., TestClient]) -> None:
+    page = asking().get(f"/rounds?unit={HERE}").text
+
+    assert page.count('<section class="shift"') == 5
+    shown = text_of(page)
+    assert "Rounds, Fern Valley Dialysis Unit, shift mwf-morning, 20 November 2026" in shown
+    assert "1. No flow" in shown
+    assert re.search(r"no thrill or bruit found on 20 November 2026 at 06:40.*\[P0008\.\d+\]", shown)
+    for heading in re.findall(r"<section class=\"shift\".*?</section>", page, re.S):
+        places = [int(place) for place in re.findall(r"<h3>(\d+)\.", heading)]
+        assert places == sorted(places)
+
+
+def test_the_page_says_what_the_command_says(desk: Desk, asking: Callable[..., TestClient]) -> None:
+    from cli.rounds import rounds_made, rules_in_use
+    from tests.pages.conftest import DAY
+
+    shown = text_of(asking().get(f"/rounds?unit={HERE}").text)
+
+    with desk.ledger() as ledger:
+        sheets = rounds_made(ledger, rules_in_use(), unit=HERE, day=DAY)
+    lines = [line for sheet in sheets for part in sheet.parts() for line in part.lines]
+    assert len(lines) > 30
+    assert not [line.words for line in lines if " ".join(line.words.split()) not in shown]
+
+
+def test_a_unit_is_narrowed_to_a_shift_and_to_a_line(asking: Callable[..., TestClient]) -> None:
+    page = asking().get(f"/rounds?unit={HERE}&shift=mwf-morning&line=lesion-again").text
+
+    assert page.count('<section class="shift"') == 1
+    assert re.findall(r"<h3>(\d+)\.", page) == ["9"]
+
+
+def test_whoever_has_one_unit_sees_it_at_once_and_a_foreign_one_is_none(asking: Callable[..., TestClient]) -> None:
+    client = asking(units=frozenset({ELSEWHERE}))
+
+    mine = client.get("/rounds").text
+    foreign, missing = client.get(f"/rounds?unit={HERE}"), client.get("/rounds?unit=nowhere")
+
+    assert "Fern Valley Home Therapies, shift home" in text_of(mine)
+    assert foreign.status_code == missing.status_code == 404
+    assert text_of(foreign.text) == text_of(missing.text)
+
+
+def test_without_a_unit_nothing_is_brought_up_and_one_is_asked_for(asking: Callable[..., TestClient]) -> None:
+    page = asking().get("/rounds").text
+
+    assert "Choose a unit" in page
+    assert '<section class="shift"' not in page
+
+
+def test_a_line_is_set_aside_with_a_reason_until_a_day_and_told_at_the_foot(
+    desk: Desk, asking: Callable[..., TestClient]
+) -> None:
+    client = asking()
+    before = client.get(f"/rounds?unit={HERE}&shift=mwf-morning").text
+    form = re.search(r'action="(/patient/P0008/set-aside)".*?</form>', before, re.S)
+    assert form is not None
+    hidden = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', form[0]))
+
+    answer = client.post(form[1], data={**hidden, "until": "2026-11-27", "why": "her daughter asked for a week"})
+
+    assert answer.status_code == 303
+    assert answer.headers["location"] == "/rounds?unit=fern-valley&shift=mwf-morning"
+    after = text_of(client.get(answer.headers["location"]).text)
+    assert 'set aside until 27 November 2026 by Ingrith Brask: "her daughter asked for a week"' in after
+    with desk.ledger() as ledger:
+        entry = ledger.history("P0008").entries[-1]
+    assert (entry.event.kind, entry.recorded_by.how.value) == ("set-aside", "signed-in")
+
+
+def test_a_line_is_not_set_aside_without_a_reason_nor_by_who_only_looks(asking: Callable[..., TestClient]) -> None:
+    looks = asking(roles=frozenset({Role.LOOKS}))
+    client = asking()
+
+    assert "Set aside" not in looks.get(f"/rounds?unit={HERE}").text
+    refused = looks.post("/patient/P0008/set-aside", data={"csrf": looks.csrf})
+    without = client.post(
+        "/patient/P0008/set-aside",
+        data={"csrf": client.csrf, "line": "review-due", "until": "2026-11-27"},
+    )
+    assert refused.status_code == 403
+    assert without.status_code == 422
+    assert "with a reason" in without.text
+
+
+def test_a_look_at_a_unit_is_noted_by_its_id_and_names_nobody(desk: Desk, asking: Callable[..., TestClient]) -> None:
+    asking().get(f"/rounds?unit={HERE}")
+
+    with desk.ledger() as ledger:
+        did, about, patient = ledger.db.execute(
+            "SELECT did, about, patient FROM audit WHERE org=? ORDER BY number DESC LIMIT 1", (ledger.org,)
+        ).fetchone()
+    assert (did, about, patient) == ("rounds", HERE, None)
+
+
+@pytest.mark.parametrize(
+    ("path", "words"),
+    [
+        (
+            "/patient/P0010/maturation",
+            ("not needled 2 months", "By each rule, none preferred", "Catheters in the body"),
+        ),
+        ("/patient/P0002/maturation?proven=1", ("second stage done on 14 April 2026", "proven by use")),
+        ("/patient/P0003/infections", ("Bloodstream", "clearance culture positive again", "day 3 after the onset")),
+        ("/patient/P0004/planning", ("vein to be spared", "held a line", "LEFT thigh graft", "cardiac lead")),
+    ],
+)
+def test_the_pages_that_follow_a_patient_tell_what_the_commands_tell(
+    asking: Callable[..., TestClient], path: str, words: tuple[str, ...]
+) -> None:
+    shown = text_of(asking().get(path).text).casefold()
+
+    assert not [one for one in words if one.casefold() not in shown]
+    assert "not recorded is not the same as not present" in shown
+
+
+@pytest.mark.chromium
+def test_each_shift_prints_on_a_sheet_of_its_own(tab: Callable[..., Any]) -> None:
+    from io import BytesIO
+
+    from pypdf import PdfReader
+
+    page = tab(f"/rounds?unit={HERE}")
+    printed = PdfReader(BytesIO(page.pdf(format="A4")))
+
+    firsts = [(one.extract_text() or "").strip().splitlines()[0] for one in printed.pages]
+    assert len(firsts) == 5
+    assert all(first.startswith("Rounds, Fern Valley Dialysis Unit, shift") for first in firsts)
