@@ -341,7 +341,7 @@ def _shape(pdf: FPDF, shape: Shape, x: float, y: float, scale: float) -> None:
                 pdf.set_fill_color(*_rgb(shape.fill))
             points = [at(point) for point in shape.points]
             style: Any = "DF" if shape.fill is not None else "D"
-            pdf.polyline(points, polygon=shape.closed, fill=shape.fill is not None, style=style)
+            pdf.polyline(points, polygon=shape.closed, style=style)
         case Disc():
             pdf.set_draw_color(*_rgb(shape.colour))
             pdf.set_line_width(shape.width * scale)
