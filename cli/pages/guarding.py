@@ -90,7 +90,7 @@ class Guarded:
 
             log.error("outside of a page: %s", reference_of(unexpected))
             if begun:
-                raise
+                return  # It is not passed on: the server would write its text, which may hold a patient's words.
             await PlainTextResponse("Something went wrong that should not. Try again.", 500)(scope, receive, sending)
 
 

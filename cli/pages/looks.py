@@ -15,7 +15,6 @@ import threading
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from ledger.errors import LedgerError
 from ledger.store.database import InUse
 from ledger.store.upkeep import Noted, note_all
 
@@ -44,7 +43,7 @@ class Looks:
         try:
             with ledger.db.waiting(PATIENCE):
                 note_all(ledger, lines)
-        except LedgerError as failed:
+        except Exception as failed:
             if not isinstance(failed, InUse):
                 _to_the_log(failed, lines)
                 return
@@ -68,7 +67,7 @@ class Looks:
                     note_all(own, lines)
                 except InUse:
                     continue  # It has waited for half a minute; it goes on waiting.
-                except LedgerError as failed:
+                except Exception as failed:
                     _to_the_log(failed, lines)
                 with self._lock:
                     del self._late[: len(lines)]
@@ -81,6 +80,8 @@ class Looks:
             writer.join()
 
 
-def _to_the_log(why: LedgerError, lines: Sequence[Noted]) -> None:
+def _to_the_log(why: Exception, lines: Sequence[Noted]) -> None:
+    from cli.main import reference_of
+
     for line in lines:
-        log.error("the audit was not written (%s) %s", why.problem, " ".join(part or "-" for part in line))
+        log.error("the audit was not written (%s): %s", reference_of(why), " ".join(part or "-" for part in line))
