@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from fhir_mapping.elements import Resource
     from ledger.chronology import History
     from ledger.entries import Signature
-    from ledger.people import Patient
+    from ledger.projections.sheet import Sheet
     from ledger.store import Appended, Ledger
 
 # --- refer --------------------------------------------------------------------------------------------------------
@@ -86,6 +86,7 @@ def refer(
     """
     from cli.look import brief_made
     from ledger.errors import WrongInput
+    from ledger.projections.sheet import Sheet
 
     with opened(ledger) as found:
         signature = signature_of(found, by)
@@ -109,8 +110,9 @@ def refer(
         appended = _recorded(found, history, day, "referral", typed, signature)
         after = found.history(one.id, sessions=True)
         sheet = brief_made(found, one, after, day, for_intervention=True, access=about)
+        assert isinstance(sheet, Sheet)
         if pdf is not None:
-            _print_sheet(found, one, after, day, sheet, pdf)
+            _print_sheet(found, after, sheet, pdf)
         if fhir is not None:
             roots = [entry.id for entry in appended.entries] or list(appended.already)
             _write_referral(found, one.id, roots[0], settings, fhir)
@@ -122,12 +124,11 @@ def refer(
             say.out(say.shown_lines(line))
 
 
-def _print_sheet(ledger: Ledger, one: Patient, history: History, day: date, sheet: Any, to: Path) -> None:
-    from cli.look import brief_made
+def _print_sheet(ledger: Ledger, history: History, sheet: Sheet, to: Path) -> None:
+    from cli.look import beside_sheet
     from cli.printed import sheet_printed
 
-    beside = brief_made(ledger, one, history, day)
-    _put(to, sheet_printed(sheet, beside))  # type: ignore[arg-type]
+    _put(to, sheet_printed(sheet, beside_sheet(ledger, history, sheet)[1]))
     say.aside(f"The sheet is in {to}.")
 
 
