@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING
 
 from ledger.projections.folding import Body, Standing
 from ledger.projections.sentences import place_words
+from ledger.projections.state import may_be_needled
 from ledger.vocabulary import (
     AccessKind,
     Artery,
@@ -1014,9 +1015,10 @@ def _closed_places(view: AccessView) -> Iterable[tuple[str, LesionPlace | None, 
             yield f"{place_words(place) or 'the whole access'}, report of {_day(one.given)}", place, None
     for treated in view.folded.stents:
         stent = treated.stent
-        if stent is not None and stent.across_needle_zone:
+        if stent is not None and (stent.across_needle_zone or may_be_needled(stent.place)):
+            across = " across a needle zone" if stent.across_needle_zone else ""
             yield (
-                f"stent across a needle zone, {place_words(stent.place) or 'place not recorded'}",
+                f"stent{across}, {place_words(stent.place) or 'place not recorded'}",
                 stent.place,
                 stent.side,
             )

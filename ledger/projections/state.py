@@ -737,7 +737,7 @@ class _Maker:
         stents: dict[str, list[str]] = {}
         for treated in a.stents:
             stent = treated.stent
-            if stent is not None and (stent.across_needle_zone or _may_be_needled(stent.place)):
+            if stent is not None and (stent.across_needle_zone or may_be_needled(stent.place)):
                 stents.setdefault(stent_words(stent), []).append(day_words(treated.one.fact.happened))
         for words, days in stents.items():
             times = f", {len(days)} of them, the last" if len(days) > 1 else ""
@@ -923,7 +923,7 @@ _NEEDLE_PLACES = frozenset(
 )
 
 
-def _may_be_needled(place: LesionPlace | None) -> bool:
+def may_be_needled(place: LesionPlace | None) -> bool:
     """Whether needles go there, or may, for all that is recorded."""
     return place is None or place in _NEEDLE_PLACES
 
