@@ -441,10 +441,9 @@ def _settle_side_of_catheter(page: Page, meant: Meant) -> None:
         if thing.cls != "side" or page.role(thing) in ("past", "consent", "plan", "indication"):
             continue
         after = page.low[thing.end : thing.end + 20]
-        if (
-            re.match(r"[\s\-]*(?:sided|neck|chest|groin|ij|femoral|subclavian)", after)
-            and page.scope(thing).what == "now"
-        ):
+        of_the_vein = re.match(r"[\s\-]*(?:sided|neck|chest|groin|ij|femoral|subclavian)", after)
+        says_side = page.low[thing.start : thing.end].endswith("side")
+        if (of_the_vein or says_side) and page.scope(thing).what == "now":
             meant.side = thing.get("side")
             meant.side_spans.append((thing.start, thing.end))
             return

@@ -98,6 +98,7 @@ _KIND_OF = {
     ("excise", "needled"): "abandonment",
     ("remove", "graft"): "abandonment",
     ("revise", "needled"): "revision",
+    ("elevate", "needled"): "second-stage",
     ("exchange", "graft"): "revision",
     ("abandon", "needled"): "abandonment",
     ("revise", "catheter"): "other-intervention",
@@ -188,7 +189,10 @@ def _shown_by_numbers(page: Page, evidence: list[Evidence]) -> list[Evidence]:
         if place is None or size is None or len(percents) != 2:
             continue
         gap = page.low[percents[0].end : percents[1].start]
-        if not re.fullmatch(r"\s*%?\s*(?:-+>|=>|→)\s*", gap) or not page.scope(place).is_now:
+        if percents[0].end <= size.start < percents[1].start:
+            # "85% -> 8x40 -> 15%": the size stands between.
+            gap = page.low[percents[0].end : size.start] + page.low[size.end : percents[1].start]
+        if not re.fullmatch(r"\s*%?\s*(?:(?:-+>|=>|→)\s*(?:mm\s*)?){1,2}", gap) or not page.scope(place).is_now:
             continue
         return [Evidence("angioplasty", place.start, size.end, place, 2, sentence.role, Scope("now"), None)]
     return []
@@ -202,7 +206,9 @@ _LAID_DOWN = re.compile(
     r"\s*(?:supine|prone|in (?:a |the )?\w*\s*(?:position|lithotomy|supine|decubitus)"
     r"|on (?:the|an?) (?:\w+ )?(?:table|bed|back|list|waiting list|arm ?board))"
 )
-_SEWN = re.compile(r"anastomos|\bsewn\b|tunnel|spatulat|arteriotomy|end[\s-]to[\s-]side|radiofrequency")
+_SEWN = re.compile(
+    r"anastomos|\bsewn\b|tunnel|spatulat|arteriotomy|end[\s-]to[\s-]side|radiofrequency|\be[-/]s\b|\b[5-8][/-]0\b"
+)
 
 
 _LOOKED_AT = re.compile(r"\b(?:exam\w*|inspect\w*|check\w*|review\w*|assess\w*|evaluat\w*|needl\w*|cannulat\w*)\b")
@@ -464,6 +470,7 @@ def _act(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOut
         kind == "other-intervention"
         and access is None
         and not any(one.cls in ("head", "vessels", "part") for one in around)
+        and not (thing.get("method") == "fibrin-sheath-disruption" and _main_is_catheter(accesses))
     ):
         left_out.append(LeftOut(thing.start, thing.end, kind, "no access"))
         return None
@@ -594,6 +601,9 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
             left_out.append(LeftOut(thing.start, thing.end, kind, "other organ"))
             return None
     if kind is None:
+        return None
+    if do == "elevate" and page.role(thing) not in ("title", "opening"):
+        # "Elevation of the fistula arm" is part of looking at it.
         return None
     if thing.get("only") == "catheter" and family != "catheter":
         return None

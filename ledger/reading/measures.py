@@ -65,7 +65,7 @@ _PERCENT = re.compile(
 )
 _SIZE = re.compile(
     rf"(?P<a>{_N})\s*-?\s*(?P<ua>{_MM}|{_CM})?\s*(?:diameter|wide)?\s*(?:x|×|\*|by)\s*"
-    rf"(?P<b>{_N})\s*-?\s*(?P<ub>{_MM}|{_CM})?(?![\w%])"
+    rf"(?P<b>{_N})(?:\s*-?\s*(?P<ub>{_MM}|{_CM}))?(?![\w%])"
 )
 _LIST = re.compile(
     rf"(?P<list>(?:{_N}\s*-?\s*(?:{_MM})?\s*(?:,\s*and\s+then|,\s*then|,\s*and|and\s+then|then"

@@ -30,6 +30,11 @@ _SUBJECTS = frozenset(
 ANSWERED_YES = re.compile(r"\s*:\s*(?:yes|y|done|performed)\b")
 _ANSWERED_NO = re.compile(r"\s*:\s*(?:no|none|nil|n/?a|not|n)\b")
 _DAY_AND_MONTH = re.compile(r"\s*(?:on\s+)?(\d{1,2})/(\d{1,2})(?![\d/]|\s*(?:mm|cm|fr|vicryl|prolene|nylon|silk|poly))")
+_DID = (
+    r"\b(?:i|we)\s+(?:have\s+)?(?:carried out|performed|did|undertook|inserted|exchanged|removed|ligated|formed|created"
+    r"|placed|dilated|banded|revised|took out|put in)\b"
+)
+_DID_IT_TODAY = re.compile(rf"\btoday\b[^.\n]{{0,40}}{_DID}|{_DID}[^.\n]{{0,90}}\btoday\b")
 _STRENGTH = ("denied", "given-up", "risk", "planned", "past")
 
 
@@ -154,6 +159,8 @@ class Page:
         # "Follow up in clinic in 2 weeks" is said of what is to come, at the end of any report.
         told = [self.parts.index_at(one.start) for one in self.spoken("clinic")]
         if all(index is not None and self.sentence(index).role == "plan" for index in told):
+            return False
+        if _DID_IT_TODAY.search(self.low):
             return False
         by_a_tool = any(one.get("hard") for one in self.spoken("operating"))
         return self.operating_words < (2 if by_a_tool else 3)

@@ -338,7 +338,8 @@ def _is_plain(page: Page, deed: Deed, accesses: list[Meant], lesions: list[ReadL
 
     The text tells the deed more than once; or a title names it with its access; or, in a text that speaks of no other
     access, and of this one with its side, a title names it and the account bears it out, or a finished verb of an
-    operation tells it of its access. A deed that is only concluded (of the bare name of an access, of contrast) is never plain.
+    operation tells it of its access. A deed that is only concluded (of the bare name of an access, of contrast) is
+    never plain.
     """
     said = [one for one in deed.evidence if one.thing.cls in ("act", "verb")]
     if len(said) > 1:

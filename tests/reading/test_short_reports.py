@@ -9,11 +9,11 @@ from tests.score_reader import FIXTURES
 
 LINES = [
     line
-    for name in ("short.list", "short-2.list", "short-3.list")
+    for name in ("short.list", "short-2.list", "short-3.list", "short-4.list")
     for line in (FIXTURES / name).read_text(encoding="utf-8").splitlines()
     if line and not line.startswith("#")
 ]
-NO_DEEDS = frozenset({"visit", "instruction", "infection", "thrombosis", "maturity-assessed", "referral"})
+NO_DEEDS = frozenset({"visit", "background", "instruction", "infection", "thrombosis", "maturity-assessed", "referral"})
 
 
 @pytest.mark.parametrize("line", LINES)
