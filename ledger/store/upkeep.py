@@ -22,6 +22,7 @@ from ledger.entries import Entry, genesis
 from ledger.errors import NotTrusted, WrongInput
 from ledger.events import PatientsAreOne
 from ledger.store import schema
+from ledger.store.database import raw_bytes
 from ledger.store.ledger import PUT_OWNER, Ledger, read_model, trusted
 from ledger.store.who import number_of, patient_id
 
@@ -56,6 +57,7 @@ def rebuild(ledger: Ledger, *, progress: Callable[[int], None] | None = None) ->
             db.execute("SELECT access, patient FROM access_owners WHERE org=?", (ledger.org,)).fetchall()
         )
         models: list[tuple[int, None, str | None, bytes, int, int, int]] = []
+        kept = _ModelsKept(ledger)
         owners: list[tuple[int, str, int]] = []
         survivors: list[int] = []
         patients = entries = accesses = 0
@@ -79,13 +81,15 @@ def rebuild(ledger: Ledger, *, progress: Callable[[int], None] | None = None) ->
                 survivors.append(number)
             zone = zones.get(number, ledger.zone)
             model = read_model(History(patient=patient_id(number), zone=zone, entries=tuple(found)), None)
-            models.append((model.doubts, None, None, model.accesses, ledger.org, stream, len(found)))
+            # What stands there already is not written again: writing takes as long as making it.
+            if kept.of(stream) != (len(found), model.doubts, None, None, model.accesses):
+                models.append((model.doubts, None, None, model.accesses, ledger.org, stream, len(found)))
             for access in model.owned:
                 if gone.pop(access, None) != number:
                     owners.append((ledger.org, access, number))
             patients += 1
             accesses += len(model.owned)
-            if len(models) >= BATCH:
+            if patients % BATCH == 0:
                 flush()
                 if progress is not None:
                     progress(entries)
@@ -97,6 +101,27 @@ def rebuild(ledger: Ledger, *, progress: Callable[[int], None] | None = None) ->
         for number in survivors:
             ledger.renew_joined(number)
     return Rebuilt(patients=patients, entries=entries, accesses=accesses)
+
+
+class _ModelsKept:
+    """The read models that stand in the ledger, asked for in order of their streams; bounded in memory."""
+
+    def __init__(self, ledger: Ledger) -> None:
+        self._ledger = ledger
+        self._models: dict[int, tuple[int, int | None, int | None, str | None, bytes | None]] = {}
+
+    def of(self, stream: int) -> tuple[int, int | None, int | None, str | None, bytes | None] | None:
+        """Version, doubts, joined to, joins and rows of a stream; None where it has no row of its own."""
+        if stream not in self._models:
+            rows = self._ledger.db.execute(
+                "SELECT stream, version, doubts, joined_to, joins, accesses FROM streams WHERE org=? AND stream>=? "
+                "ORDER BY stream LIMIT ?",
+                (self._ledger.org, stream, BATCH),
+            ).fetchall()
+            self._models = {
+                row[0]: (row[1], row[2], row[3], row[4], None if row[5] is None else raw_bytes(row[5])) for row in rows
+            }
+        return self._models.get(stream)
 
 
 def streams_of(ledger: Ledger) -> Iterable[tuple[int, list[Entry]]]:
