@@ -8,7 +8,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from ledger.statistics.basis import CAUTIONS
 from ledger.statistics.bounds import SAID, Published, curves_published, rates_published
@@ -49,25 +49,44 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]], *, indent: int = 0
 
 def patency_text(found: Patency, *, kind: AccessKind | None = None) -> list[str]:
     """A curve as it is read in a terminal: a small plot, the shares with numbers at risk, and what it rests on."""
-    what = found.definition.left_words
     lines = [title_of(found), ""]
     if found.hide_below is None:
         lines += [*plot([(None, found.curve)], gains=found), ""]
-    lines += table(("day", f"% {what}", "95 % interval", "SE %", "at risk"), map(_day_row, found.horizons))
-    lines += ["", f"{_or_hidden(found.events)} events. {median_words(found)}"]
-    if found.restricted_mean is not None and not found.definition.gains:
-        mean = found.restricted_mean
-        lines.append(
-            f"Restricted mean: {mean.days:.0f} of the first {mean.until:.0f} days ({mean.low:.0f}-{mean.high:.0f})."
-        )
-    competing = [cause for cause in found.incidence.causes if cause != "event"]
-    if competing and found.hide_below is None:
-        lines += ["", "Which came first, by day, in % (Aalen-Johansen):"]
-        lines += _competing(found)
+    lines += [*table(*days_of_curve(found)), "", *sentences_of(found)]
+    competing = competing_of(found)
+    if competing is not None:
+        lines += ["", COMPETING, *table(*competing)]
     published = curves_published(found.definition.id, kind)
     if published:
         lines += ["", *published_text(published)]
     return [*lines, "", *wrapped(found.basis.lines)]
+
+
+class Rows(NamedTuple):
+    """The head and the rows of a table, for whoever sets it: a terminal, a page."""
+
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+COMPETING = "Which came first, by day, in % (Aalen-Johansen):"
+
+
+def days_of_curve(found: Patency) -> Rows:
+    """The curve on the days asked for, with intervals, errors and numbers at risk."""
+    head = ("day", f"% {found.definition.left_words}", "95 % interval", "SE %", "at risk")
+    return Rows(head, tuple(_day_row(one) for one in found.horizons))
+
+
+def sentences_of(found: Patency) -> list[str]:
+    """The events and the median in a sentence, and the restricted mean in another where there is one."""
+    said = [f"{_or_hidden(found.events)} events. {median_words(found)}"]
+    if found.restricted_mean is not None and not found.definition.gains:
+        mean = found.restricted_mean
+        said.append(
+            f"Restricted mean: {mean.days:.0f} of the first {mean.until:.0f} days ({mean.low:.0f}-{mean.high:.0f})."
+        )
+    return said
 
 
 def title_of(found: Patency) -> str:
@@ -152,15 +171,18 @@ def _median_short(one: Median) -> str:
     return f"{one.day:.0f} ({low}-{'' if one.high is None else f'{one.high:.0f}'})"
 
 
-def _competing(found: Patency) -> list[str]:
+def competing_of(found: Patency) -> Rows | None:
+    """How likely each cause came first, by each day; None where nothing competes, or where it is hidden."""
     causes = found.incidence.causes
+    if len(causes) < 2 or found.hide_below is not None:
+        return None
     names = [
         ("reached" if found.definition.gains else "ended")
         if cause == "event"
         else found.definition.rulebook.words(cause)
         for cause in causes
     ]
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for one in found.horizons:
         shares = [found.incidence.at(one.day, cause) for cause in causes]
         if any(share is None for share in shares):
@@ -171,7 +193,7 @@ def _competing(found: Patency) -> list[str]:
         cells = [f"{percent(share.share)} ({_limits(share)})" for share in known]
         # Sums of fractions may miss nought by a hair.
         rows.append((str(one.day), *cells, percent(max(0.0, left))))
-    return table(("day", *names, "none of these"), rows)
+    return Rows(("day", *names, "none of these"), tuple(rows))
 
 
 def comparison_text(found: Comparison) -> list[str]:
@@ -179,8 +201,14 @@ def comparison_text(found: Comparison) -> list[str]:
     lines = [f"{found.definition.name}, by {found.by}", ""]
     if found.hide_below is None:
         lines += [*plot([(one.group, one.curve) for one in found.groups]), ""]
+    lines += [*table(*groups_of(found)), ""]
+    return [*lines, *wrapped([*tests_of(found), *comparison_basis(found)])]
+
+
+def groups_of(found: Comparison) -> Rows:
+    """A row for each group: how many, how many events, the curve on the days asked for, the median."""
     days = [one.day for one in found.groups[0].horizons] if found.groups else []
-    head = ("% " + found.definition.left_words, "n", "events", *(f"day {day}" for day in days), "median days")
+    head = (f"% {found.definition.left_words}", "n", "events", *(f"day {day}" for day in days), "median days")
     rows = [
         (
             one.group or "",
@@ -191,23 +219,30 @@ def comparison_text(found: Comparison) -> list[str]:
         )
         for one in found.groups
     ]
-    lines += [*table(head, rows), ""]
-    said = []
-    for tested in (found.log_rank, found.gray):
-        if tested is not None:
-            said.append(
-                f"{tested.name}: chi-square {tested.statistic:.2f}, {tested.degrees} degrees of freedom, "
-                f"p {p_words(tested.p)}."
-            )
+    return Rows(head, tuple(rows))
+
+
+def tests_of(found: Comparison) -> list[str]:
+    """The tests between the groups, a sentence each, and why one is not given."""
+    said = [
+        f"{tested.name}: chi-square {tested.statistic:.2f}, {tested.degrees} degrees of freedom, p {p_words(tested.p)}."
+        for tested in (found.log_rank, found.gray)
+        if tested is not None
+    ]
     if found.gray_not_because:
         said.append(f"Gray's test is not given: {found.gray_not_because}.")
+    return said
+
+
+def comparison_basis(found: Comparison) -> list[str]:
+    """What a comparison rests on, a sentence a line: what to beware of, the definition, its choices and sources."""
+    said = []
     if found.hide_below is not None:
         said.append(f"Counts below {found.hide_below} are hidden, and what would give them away.")
     said += [f"Beware: {one}" for one in found.warnings]
     said += ["", f"{found.definition.name}: {found.definition.says}"]
     said += [f"Source: {source}." for source in found.definition.sources]
-    said += ["Choices in use:", *(f"  {one.about}: {one.says}" for one in found.definition.in_use), *CAUTIONS]
-    return [*lines, *wrapped(said)]
+    return [*said, "Choices in use:", *(f"  {one.about}: {one.says}" for one in found.definition.in_use), *CAUTIONS]
 
 
 def p_words(p: float) -> str:
@@ -324,33 +359,44 @@ def listing(head: Sequence[str], rows: Iterable[Sequence[str]], *, width: int | 
 def rates_text(found: Rates | Surveillance) -> list[str]:
     """Rates with their events, their time and their intervals; and published ones beside them."""
     lines = [f"{found.basis.definition}, {found.period}", ""]
-    rows = [one for one in found.rates if one.exposure > 0 or one.events_most]
-    if not rows:
+    parts = rates_by_kind(found)
+    if not parts:
         return [*lines, "No time was counted.", "", *wrapped(found.basis.lines)]
-    lines += _by_among(found, rows)
-    published = [
-        one
-        for rate in found.rates
-        for one in rates_published(rate.what, rate.among, per_words(rate))
-        if rate.exposure > 0
-    ]
+    rows = []
+    for title, part in parts:
+        rows += [(title, "", "", "", ""), *((f"  {what}", *cells) for what, *cells in part)]
+    lines += table(rates_head(found), rows)
+    published = rates_published_beside(found)
     if published:
         lines += ["", *published_text(published)]
     return [*lines, "", *wrapped(found.basis.lines)]
 
 
-def _by_among(found: Rates | Surveillance, rates: Sequence[Rate]) -> list[str]:
-    """The rates under the kind of access and its time, which they share."""
-    rows: list[Sequence[str]] = []
-    among = None
-    for one in rates:
-        _, events, time, *rest = rate_row(one)
-        if one.among != among:
-            among = one.among
-            rows.append((f"{among}, {time}", "", "", "", ""))
-        rows.append((f"  {one.what}", events, *rest))
-    per = per_words(rates[0])
-    return table((f"per {per}", "events", "rate", "95 %, exact", "robust"), rows)
+def rates_head(found: Rates | Surveillance) -> tuple[str, ...]:
+    return (f"per {per_words(found.rates[0])}", "events", "rate", "95 %, exact", "robust")
+
+
+def rates_by_kind(found: Rates | Surveillance) -> list[tuple[str, list[tuple[str, ...]]]]:
+    """The rates under the kind of access and its time, which they share: what, events, rate, and its intervals."""
+    parts: list[tuple[str, list[tuple[str, ...]]]] = []
+    for one in found.rates:
+        if one.exposure > 0 or one.events_most:
+            _, events, time, *rest = rate_row(one)
+            title = f"{one.among}, {time}"
+            if not parts or parts[-1][0] != title:
+                parts.append((title, []))
+            parts[-1][1].append((one.what, events, *rest))
+    return parts
+
+
+def rates_published_beside(found: Rates | Surveillance) -> list[Published]:
+    """The published rates of what was counted here."""
+    return [
+        one
+        for rate in found.rates
+        for one in rates_published(rate.what, rate.among, per_words(rate))
+        if rate.exposure > 0
+    ]
 
 
 def listed_text(found: Rates | Surveillance, names: Mapping[str, str] | None = None) -> list[str]:
@@ -408,12 +454,13 @@ def number(value: float | None) -> str:
 
 def chart_text(found: Chart) -> list[str]:
     """A chart over months as a table: each month with its limits, and the signals."""
-    rows = [(*_mark_cells(mark), mark.signal or "") for mark in found.marks]
-    return [
-        f"{found.what} over months ({found.kind})",
-        *table(("month", "count", found.unit, "value", "limits", "signal"), rows),
-        found.says,
-    ]
+    return [f"{found.what} over months ({found.kind})", *table(*months_of(found)), found.says]
+
+
+def months_of(found: Chart) -> Rows:
+    """A row for each month of a chart, with its limits."""
+    rows = tuple((*_mark_cells(mark), mark.signal or "") for mark in found.marks)
+    return Rows(("month", "count", found.unit, "value", "limits", "signal"), rows)
 
 
 def funnel_text(found: Funnel) -> list[str]:
@@ -489,21 +536,24 @@ def share_row(one: Share) -> tuple[str, str, str, str]:
 
 
 def first_uses_text(found: Iterable[FirstUse]) -> list[str]:
-    rows = [
-        (words_of(one.kind), HIDDEN, "", "", "")
-        if one.hidden
-        else (
-            words_of(one.kind),
-            str(one.count),
-            "-" if one.quartiles is None else f"{one.quartiles[1]:.0f}",
-            "-" if one.quartiles is None else f"{one.quartiles[0]:.0f}-{one.quartiles[2]:.0f}",
-            f"{len(one.days)}",
-        )
-        for one in found
-    ]
-    if not rows:
-        return ["No first needle is recorded in this period."]
-    return table(("first needle", "accesses", "days since creation, median", "middle half", "with known days"), rows)
+    rows = first_needles_of(found)
+    return table(*rows) if rows.rows else ["No first needle is recorded in this period."]
+
+
+def first_needles_of(found: Iterable[FirstUse]) -> Rows:
+    """A row for each kind of access that was needled for the first time in the period."""
+    rows: list[tuple[str, ...]] = []
+    for one in found:
+        kind, quartiles = words_of(one.kind), one.quartiles
+        if one.hidden:
+            rows.append((kind, HIDDEN, "", "", ""))
+        elif quartiles is None:
+            rows.append((kind, str(one.count), "-", "-", str(len(one.days))))
+        else:
+            low, middle, high = quartiles
+            rows.append((kind, str(one.count), f"{middle:.0f}", f"{low:.0f}-{high:.0f}", str(len(one.days))))
+    head = ("first needle", "accesses", "days since creation, median", "middle half", "with known days")
+    return Rows(head, tuple(rows))
 
 
 # --- Definitions --------------------------------------------------------------------------------------------------
