@@ -81,7 +81,8 @@ def account_of(stored: StoredAccount) -> Account:
 
 def roles_of(words: Iterable[str]) -> frozenset[Role]:
     """The roles that these words name."""
-    return frozenset(role for role in Role if role.value in set(words))
+    named = set(words)
+    return frozenset(role for role in Role if role.value in named)
 
 
 ROLE_WORDS: dict[Role, str] = {
