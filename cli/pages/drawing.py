@@ -34,6 +34,7 @@ from ledger.vocabulary import (
     InstructionWhat,
     LesionPlace,
     Limb,
+    SecondStageForm,
     Side,
     Site,
     TipPlace,
@@ -300,6 +301,8 @@ def _route_of(view: AccessView, side: Side) -> _Route | None:
     joined, feed = _start(half, site, inflow)
     if joined is None:
         return _only_the_place(half, site)
+    if _was_moved(view):
+        shape = Configuration.TRANSPOSED
     start, begin = joined, joined[1]
     if graft:
         return _straight_graft(half, start, feed, forearm, outflow, central, shape)
@@ -313,6 +316,12 @@ def _route_of(view: AccessView, side: Side) -> _Route | None:
     else:
         home = [run[-1], *half.all(_AXILLARY), *central]
     return _Route(run=run, feed=feed, home=home)
+
+
+def _was_moved(view: AccessView) -> bool:
+    """Whether the vein was moved to another course in a second stage; one that was only lifted keeps its own."""
+    stage = view.folded.second_stage
+    return stage is not None and getattr(stage.fact, "form", None) is SecondStageForm.TRANSPOSITION
 
 
 def _to_heart(side: Side) -> list[Point]:

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from html import escape
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 if TYPE_CHECKING:
     from ledger.projections.state import AccessView, LesionView
-    from ledger.rounds.rules import Rule
-    from ledger.rounds.trends import Series
+    from ledger.rounds.trends import PlotData, RuleLine
 
 SHOWN = (
     "flow",
@@ -27,9 +27,10 @@ SHOWN = (
     "session-venous-pressure",
     "session-arterial-pressure",
 )
-"""The series that are drawn beside a brief, in this order; so many at most as stand in `MOST`."""
+"""The series that are drawn below a brief, in this order; so many at most as stand in `MOST`."""
 
 MOST = 3
+MOST_LINES = 2
 MOST_READINGS = 60
 """So many of the newest readings are drawn: more would be a smear at this size."""
 
@@ -110,9 +111,9 @@ def _tick(x: float) -> str:
 
 
 def trends_of(view: AccessView, zone: ZoneInfo) -> tuple[Trend, ...]:
-    """The series of an access that are drawn, each with the line of the rule that is named beside it."""
+    """The series of an access that are drawn, each with the lines of the rules that are named beside it."""
     from ledger.rounds.rules import load_rules
-    from ledger.rounds.trends import line_for, rules_met, series_of
+    from ledger.rounds.trends import plot_of, rules_met, series_of
 
     if view.is_catheter:
         return ()
@@ -122,29 +123,27 @@ def trends_of(view: AccessView, zone: ZoneInfo) -> tuple[Trend, ...]:
     found: list[Trend] = []
     for measure in SHOWN:
         one = series.get(measure)
-        if one is None or len(found) == MOST:
+        plot = None if one is None else plot_of(one, rules, most=MOST_READINGS)
+        if plot is None or len(found) == MOST:
             continue
-        rule = line_for(one, rules)
         about = tuple(told.words for told in met if told.rule.measure == measure)
-        found.append(Trend(one.words(), "" if rule is None else _rule_words(rule, one), about, _trend_svg(one, rule)))
+        found.append(Trend(plot.words, "; ".join(map(_rule_words, plot.lines[:MOST_LINES])), about, _trend_svg(plot)))
     return tuple(found)
 
 
-def _rule_words(rule: Rule, series: Series) -> str:
-    unit = f" {series.unit}" if series.unit else ""
-    source = "" if rule.verified else ", from memory"
-    return f"Line: {rule.threshold}{unit}, {rule.name}{source}"
+def _rule_words(line: RuleLine) -> str:
+    return f"Line at {line.threshold:f}: {line.rule}{', from memory' if '(from memory)' in line.source else ''}"
 
 
-def _trend_svg(series: Series, rule: Rule | None) -> str:
-    readings = series.readings[-MOST_READINGS:]
-    points = [(one.day.earliest.toordinal(), float(one.number)) for one in readings]
-    limit = None if rule is None or rule.threshold is None else float(rule.threshold)
-    values = [y for _, y in points] + ([limit] if limit is not None else [])
-    low, high = min(values), max(values)
+def _trend_svg(plot: PlotData) -> str:
+    """Readings as dots (open where day or number is not exact), rules dashed, the last intervention dotted."""
+    points = [(one.day.toordinal(), float(one.number), one.exact) for one in plot.points]
+    limits = [float(line.threshold) for line in plot.lines[:MOST_LINES]]
+    values = [y for _, y, _ in points]
+    low, high = min(values + limits), max(values + limits)
     pad = (high - low) * 0.08 or max(abs(high) * 0.1, 0.1)
     low, high = low - pad, high + pad
-    first, last = points[0][0], max(x for x, _ in points)
+    first, last = min(x for x, _, _ in points), max(x for x, _, _ in points)
 
     def across(day: float) -> float:
         return LEFT + (WIDE - LEFT - RIGHT) * (0.5 if last == first else (day - first) / (last - first))
@@ -153,28 +152,32 @@ def _trend_svg(series: Series, rule: Rule | None) -> str:
         return TOP + (HIGH - TOP - FOOT) * (1 - (value - low) / (high - low))
 
     parts = [f'<path d="M{LEFT} {TOP}V{HIGH - FOOT}H{WIDE - RIGHT}" fill="none" stroke="#8a939b"/>']
-    shown = {max(y for _, y in points), min(y for _, y in points)}
-    for value in sorted(shown):
-        parts.append(_words(LEFT - 4, down(value) + 3.5, _short(value), "end"))
-    if limit is not None:
+    said: list[float] = []
+    for value in (max(values), min(values), *limits):
+        if all(abs(down(value) - other) > 10 for other in said):
+            said.append(down(value))
+            parts.append(_words(LEFT - 4, down(value) + 3.5, _short(value), "end"))
+    for limit in limits:
         y = down(limit)
         parts.append(
             f'<path d="M{LEFT} {y:.1f}H{WIDE - RIGHT}" stroke="#1c2126" stroke-width="1.2" stroke-dasharray="6 3"/>'
         )
-        if all(abs(down(value) - y) > 11 for value in shown):
-            parts.append(_words(LEFT - 4, y + 3.5, _short(limit), "end"))
-    if series.since is not None and first <= series.since.earliest.toordinal() <= last:
-        x = across(series.since.earliest.toordinal())
+    if plot.treated is not None and first <= plot.treated.toordinal() <= last:
+        x = across(plot.treated.toordinal())
         parts.append(f'<path d="M{x:.1f} {TOP}V{HIGH - FOOT}" stroke="#545d66" stroke-dasharray="2 2"/>')
         parts.append(_words(x + 3, TOP + 7, "treated", "start") if x < WIDE - 60 else _words(x - 3, TOP + 7, "treated"))
-    line = "L".join(f"{across(x):.1f} {down(y):.1f}" for x, y in points)
+    line = "L".join(f"{across(x):.1f} {down(y):.1f}" for x, y, _ in points)
     parts.append(f'<path d="M{line}" fill="none" stroke="#14506b" stroke-width="1.3"/>')
     size = 2.6 if len(points) < 25 else 1.6
-    parts += [f'<circle cx="{across(x):.1f}" cy="{down(y):.1f}" r="{size}" fill="#14506b"/>' for x, y in points]
+    parts += [
+        f'<circle cx="{across(x):.1f}" cy="{down(y):.1f}" r="{size}" fill="{"#14506b" if exact else "#ffffff"}" '
+        f'stroke="#14506b"/>'
+        for x, y, exact in points
+    ]
     long = last - first > 100
-    parts.append(_words(LEFT, HIGH - 3, _when(readings[0].day, long), "start"))
+    parts.append(_words(LEFT, HIGH - 3, _when(plot.points[0].day, long), "start"))
     if last != first:
-        parts.append(_words(WIDE - RIGHT, HIGH - 3, _when(readings[-1].day, long)))
+        parts.append(_words(WIDE - RIGHT, HIGH - 3, _when(plot.points[-1].day, long)))
     return f'<svg class="trend" viewBox="0 0 {WIDE} {HIGH}" aria-hidden="true">{"".join(parts)}</svg>'
 
 
@@ -186,7 +189,7 @@ def _short(value: float) -> str:
     return f"{value:.0f}" if abs(value) >= 10 or value == int(value) else f"{value:.2f}".rstrip("0").rstrip(".")
 
 
-def _when(day: str, long: bool) -> str:
+def _when(day: date, long: bool) -> str:
     from ledger.projections.wording import day_words
 
-    return day_words(day[:7] if long else day[:10])
+    return day_words(day.isoformat()[: 7 if long else 10])

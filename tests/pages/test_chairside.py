@@ -163,7 +163,7 @@ def test_a_trend_names_the_rule_whose_line_is_drawn(asking: Callable[..., TestCl
     trends = text_of("<main>" + html[html.index('class="trends"') :])
 
     assert "access flow: 570 mL/min on 12 October 2026" in trends
-    assert "Line: 600 mL/min, graft-flow-2006 (2006)" in trends
+    assert "Line at 600: graft-flow-2006 (2006)" in trends
 
 
 def test_the_sheet_ends_in_seven_blanks_to_send_back(asking: Callable[..., TestClient]) -> None:
