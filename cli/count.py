@@ -196,7 +196,7 @@ def patency(
         cut = day_from(until, "--until") if until else today_of(found, None, today)
         began = _window(begun_from, begun_to)
         histories, people = read(found, unit, known_on)
-        label = None if compare_by is None else _label(compare_by, people, found)
+        label = None if compare_by is None else label_for(compare_by, people, found)
         kinds = frozenset(kind) if kind else None
         lives = [life for history in histories for life in lives_of(history, book)]
         counted = [spells_among(lives, definition, cut, kinds=kinds, began=began, label=label) for definition in wanted]
@@ -204,7 +204,7 @@ def patency(
         for spells in counted:
             make: Callable[..., Any] = patency_of if compare_by is None else _comparing(compare, compare_by)
             made = make(spells, horizons=horizons, restricted_to=restricted_to, interval=interval.value)
-            results.append(_hidden(made, hide_below) if hide_below else made)
+            results.append(hidden_below(made, hide_below) if hide_below else made)
         names = entry_names_in(histories) if list_them else {}
         curves = [curve for result in results for curve in _curves_in(result)]
         if csv is not None:
@@ -232,7 +232,8 @@ def patency(
             _say(tables.spells_text([*counted[place].counted, *counted[place].left_out], book, names))
 
 
-def _label(by: str, people: Mapping[str, Patient], ledger: Ledger) -> Callable[..., str]:
+def label_for(by: str, people: Mapping[str, Patient], ledger: Ledger) -> Callable[..., str]:
+    """What puts each spell into its group. Raises WrongInput for what cannot be grouped by."""
     from ledger.statistics.groups import Known, grouping
 
     return grouping(by, Known(people, ledger.papers.words))
@@ -301,7 +302,8 @@ def _comparing(compare: Callable[..., Comparison], by: str) -> Callable[..., Com
     return lambda spells, **settings: compare(spells, by, **settings)
 
 
-def _hidden(result: Patency | Comparison, below: int) -> Patency | Comparison:
+def hidden_below(result: Patency | Comparison, below: int) -> Patency | Comparison:
+    """The same without counts that are smaller, and without what would give them away."""
     from ledger.statistics.hiding import comparison_without_small_cells, curve_without_small_cells
     from ledger.statistics.patency import Comparison
 
@@ -413,7 +415,7 @@ def rates(
     book = book_of(definitions)
     chosen = choices_from(choose)
     with opened(ledger) as found:
-        year = months_until(_month_from(month, found, today), months)
+        year = months_until(month_from(month, found, today), months)
         histories, people = read(found, None, known_on)
         population = population_of(histories, book, people)
         names = entry_names_in(histories) if list_them else {}
@@ -506,7 +508,7 @@ def prevalence(
     with opened(ledger) as found:
         people = {one.id: one for one in found.who.patients()}
         day = day_from(on, "--on") if on else None
-        last = _month_from(month or (on[:7] if on else None), found, today)
+        last = month_from(month or (on[:7] if on else None), found, today)
         population = _population(found, book, known_on)
         made = prevalence_of(population, last, months, choices_from(choose), day=day, people=people, unit=unit)
         shown = [without_small_cells(one, hide_below) if hide_below else one for one in made.shares]
@@ -587,7 +589,7 @@ def quality_report(
         if unit not in units:
             raise NotFound(f"There is no unit {unit!r} in this ledger.", "Look with `access-ledger unit list`.")
         people = {one.id: one for one in found.who.patients()}
-        period = _month_from(month, found, today)
+        period = month_from(month, found, today)
         histories, _ = read(found, None, known_on)
         report = made_report(
             population_of(histories, book, people),
@@ -787,13 +789,18 @@ def _days_from(text: str) -> tuple[int, ...]:
     return found
 
 
-def _month_from(text: str | None, ledger: Ledger, today: str | None) -> Period:
+def month_from(text: str | None, ledger: Ledger, today: str | None) -> Period:
     """The month that was named, or the last whole one."""
+    return month_named(text, None if text is not None else today_of(ledger, None, today))
+
+
+def month_named(text: str | None, now: date | None) -> Period:
+    """The month that was named, or else the last whole one before a day. Raises WrongInput."""
     from ledger.errors import WrongInput
     from ledger.statistics.presence import month_of
 
     if text is None:
-        now = today_of(ledger, None, today)
+        assert now is not None, "without a month a day says which is the last whole one"
         before = date.fromordinal(now.replace(day=1).toordinal() - 1)
         return month_of(before.year, before.month)
     try:

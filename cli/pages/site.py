@@ -21,6 +21,7 @@ MODULES = (
     "cli.pages.writing",
     "cli.pages.unit",
     "cli.pages.following",
+    "cli.pages.numbers",
 )
 """The modules that hold pages. Each ends with a table `PAGES`."""
 
