@@ -24,6 +24,7 @@ from cli.pages.forms import (
     MINTED,
     Known,
     Shown,
+    differs,
     known_for,
     problems_in,
     shown,
@@ -353,7 +354,7 @@ def _item(
     base = texts_of(fields, plain, ledger.papers.words, {}) if plain else _texts_of_proposal(proposal, review, fields)
     was = _was(form, index, base)
     stands = typed_from(form, fields, f"e.{index}") if form.get(f"was.{index}") else base
-    changed = tuple(one.name for one in fields if stands.get(one.name) != was.get(one.name))
+    changed = tuple(one.name for one in fields if differs(one, stands.get(one.name), was.get(one.name)))
     problems: dict[str, tuple[str, str]] = {}
     changes: dict[str, Any] = {}
     if changed:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from starlette.datastructures import FormData
 
 from cli.kinds import Around, Field, Shape, told
-from ledger.errors import LedgerError, WrongInput
+from ledger.errors import LedgerError
 
 if TYPE_CHECKING:
     from ledger.chronology import History
@@ -113,7 +113,12 @@ def _shown(one: Field, typed: Any, known: Known, name: str, blank: int) -> Shown
         return replace(made, value=values, choices=_choices(one, known))
     if one.several and isinstance(typed, list | tuple):
         made = replace(made, value=", ".join(str(item) for item in typed))
-    return replace(made, choices=_choices(one, known) if made.widget in ("choice", "pick") else ())
+    if made.widget not in ("choice", "pick"):
+        return made
+    choices = _choices(one, known)
+    if made.value and made.value not in dict(choices):
+        choices = (*choices, (str(made.value), str(made.value)))  # Nothing that is recorded drops out of a list.
+    return replace(made, choices=choices)
 
 
 def _widget(one: Field, known: Known) -> str:
@@ -139,7 +144,7 @@ def _choices(one: Field, known: Known) -> tuple[tuple[str, str], ...]:
         return tuple((choice, choice.replace("-", " ")) for choice in one.choices)
     if one.shape is Shape.YES_NO:
         return (("yes", "yes"), ("no", "no"))
-    if one.shape is Shape.ID:
+    if one.shape is Shape.ID and one.name != "shift":  # A shift has the form of a unit's id, and no list of its own.
         return tuple(known.ids.get(one.of, ()))
     return ()
 
@@ -252,6 +257,13 @@ def with_known_words(
     return found
 
 
+def differs(one: Field, said: Any, was: Any) -> bool:
+    """Whether somebody changed a field. Boxes that are ticked come in the order of the form, which says nothing."""
+    if one.several and one.shape in (Shape.CHOICE, Shape.ID):
+        return sorted(said or ()) != sorted(was or ())
+    return bool(said != was)
+
+
 def problems_in(fields: Iterable[Field], typed: Mapping[str, Any], around: Around) -> dict[str, tuple[str, str]]:
     """For each field that cannot be understood, what is wrong and what to do: by field name."""
     found: dict[str, tuple[str, str]] = {}
@@ -268,7 +280,9 @@ def problems_in(fields: Iterable[Field], typed: Mapping[str, Any], around: Aroun
 def in_words_of_form(text: str, fields: Iterable[Field]) -> str:
     """A message of the command line, with the options named as the form names its fields."""
     for one in fields:
-        text = text.replace(f"What {one.option} says", "This").replace(one.option, f"“{label_of(one)[0]}”")
+        text = in_words_of_form(text, one.parts)
+        text = text.replace(f"What {one.option} says", "This" if not one.parts else f"“{label_of(one)[0]}”")
+        text = text.replace(one.option + " ", f"“{label_of(one)[0]}” ")
     return text
 
 
@@ -279,8 +293,3 @@ def checking(around: Around) -> Around:
         return {"text": "t-not-kept", "start": 0, "end": 1}
 
     return replace(around, keep=keep)
-
-
-def first_wrong(problems: Mapping[str, tuple[str, str]]) -> WrongInput | None:
-    """The first of several problems, as an error."""
-    return next((WrongInput(*words) for words in problems.values()), None)
