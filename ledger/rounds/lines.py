@@ -653,8 +653,8 @@ def _referral_open(of: _Maker) -> Iterable[Line]:
         if not way.is_open or way.standing in ("seen-no-report", "booked"):
             continue
         view = next((view for view in of.views if view.access == way.access), None)
-        if view is not None and way.access is not None and not view.is_open:
-            continue  # It is out, or was given up: nothing is asked for it any more.
+        if view is not None and way.access is not None and not view.in_body:
+            continue
         if way.standing == "not-booked" and not _had_time(of, way):
             continue
         later = any(
@@ -854,8 +854,7 @@ def _catheter_long(of: _Maker) -> Iterable[Line]:
         met = long_by(of.rules, of.day(view.opened), of.today, maturing=_maturing(of, view))
         if not met or _has_plan(of, view):
             continue
-        names = listed(f"{rule.name}: {rule.says}" for rule in met)
-        words = f"{_days_in_body(view)}; past {names}; no plan recorded"
+        words = f"{_days_in_body(view)}; past {listed(rule.name for rule in met)}; no plan recorded"
         opened = view.folded.made or view.folded.met
         roots = [opened.root] if opened is not None else []
         yield of.line(ReminderLine.CATHETER_LONG, view, words, view.opened, rule=met[0], roots=roots)
@@ -913,7 +912,10 @@ def _days_in_body(view: AccessView) -> str:
 
 
 def _course_open(of: _Maker) -> Iterable[Line]:
+    asked = of.rules.limit("course-past-planned-end")
     for due in of.person.courses:
+        if due.over and due.day is not None and asked is not None and is_due(of.day(due.day), of.today, asked):
+            continue
         if due.day is None or due.over:
             one = next(one for one in of.folds.person.of("antimicrobial-course") if one.root == due.root)
             view = next((view for view in of.views if view.access == one.access), None)

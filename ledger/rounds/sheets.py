@@ -23,6 +23,8 @@ from ledger.rounds.lines import HEADINGS, ORDER, Line, Rounds
 
 WIDTH = 100
 
+FIRST = "Recorded facts; look, listen, feel first."
+
 
 @dataclass(frozen=True, kw_only=True)
 class OnSheet:
@@ -91,9 +93,7 @@ class ShiftSheet:
         count = sum(len(one.rounds.lines) for one in self.patients)
         said = counted(count, "line") if count else "nothing to bring up"
         printed = f" Printed {self.printed}." if self.printed else ""
-        return (
-            f"{counted(len(self.patients), 'patient')}, {said}.{printed} Recorded facts only; look, listen, feel first."
-        )
+        return f"{counted(len(self.patients), 'patient')}, {said}.{printed} {FIRST}"
 
     def parts(self) -> list[SheetPart]:
         """The parts that have a line, in the order of the ward; what is listed apart comes last."""

@@ -70,7 +70,7 @@ def test_cleared_is_said_only_of_a_negative_clearance_culture() -> None:
     gone = told(LINE, BLOOD, clearance("2026-02-10", True), clearance("2026-02-20", False)).infections[0]
 
     assert (none.cleared_on, none.clearance) == (None, "no clearance culture recorded")
-    assert again.clearance == "clearance culture positive again, drawn on 10 February 2026"
+    assert (again.cleared_on, again.clearance) == (None, "clearance culture positive again, drawn on 10 February 2026")
     assert "result not recorded" in open_result.clearance
     assert gone.cleared_on == "2026-02-20"
 

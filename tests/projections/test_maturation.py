@@ -82,6 +82,8 @@ def test_the_first_needle_goes_by_the_reports_word_where_there_is_one_and_says_w
         "by the word of an instruction of 10 February 2026"
         in on("2026-03-02", MADE, word, NEEDLED).accesses[0].first_needle
     )
+    later = happening("instruction", "2026-02-20", access="A1", what="may-be-used", from_day="2026-02-21")
+    assert on("2026-03-02", MADE, NEEDLED, later).accesses[0].first_needle.endswith("by whose word is not recorded")
     assert on("2026-03-02", MADE, NEEDLED).accesses[0].first_needle.endswith("by whose word is not recorded")
     assert on("2026-01-20", MADE).accesses[0].first_needle.startswith("not needled yet")
 

@@ -280,12 +280,13 @@ def test_line_7_asks_for_a_booking_by_how_urgent_it_was(urgency: str | None, not
     assert finds(ReminderLine.REFERRAL_OPEN, history, due)
 
 
-def test_line_7_asks_nothing_for_an_access_that_was_given_up() -> None:
-    asked = happening("referral", "2026-03-02", access="A1", why=["thrombosed"], urgency="today")
-    given_up = happening("abandonment", "2026-03-09", access="A1", how="given-up")
+def test_line_7_goes_on_asking_for_an_access_that_was_given_up_and_lies_in_the_body() -> None:
+    given_up = happening("abandonment", "2026-02-09", access="A1", how="given-up")
+    removed = happening("abandonment", "2026-02-09", access="A1", how="excision")
+    asked = happening("referral", "2026-03-02", access="A1", why=["infection"], urgency="today")
 
-    assert finds(ReminderLine.REFERRAL_OPEN, a_history(*IN_USE, asked), "2026-03-10")
-    assert not finds(ReminderLine.REFERRAL_OPEN, a_history(*IN_USE, asked, given_up), "2026-03-10")
+    assert finds(ReminderLine.REFERRAL_OPEN, a_history(*IN_USE, given_up, asked), "2026-03-03")
+    assert not finds(ReminderLine.REFERRAL_OPEN, a_history(*IN_USE, removed, asked), "2026-03-03")
 
 
 def flows(*values: str) -> tuple[Event, ...]:
@@ -427,6 +428,16 @@ def test_line_13_a_decision_takes_a_catheter_off_the_reminders_and_lists_it_apar
     assert before[0].decided
     assert finds(LONG, history, "2026-06-02")
     assert decided_of(history, PATIENT, date(2026, 6, 2)) == ()
+
+
+def test_line_14_asks_three_months_for_the_end_of_a_course_that_was_planned_to_end() -> None:
+    planned = happening("antimicrobial-course", "2025-11-03", reason="infection-elsewhere", planned_until="2025-11-30")
+    history = a_history(*IN_USE, planned)
+
+    assert not finds(ReminderLine.COURSE_OPEN, history, "2025-11-30")
+    assert finds(ReminderLine.COURSE_OPEN, history, "2025-12-01")
+    assert finds(ReminderLine.COURSE_OPEN, history, "2026-02-27")
+    assert not finds(ReminderLine.COURSE_OPEN, history, "2026-02-28")
 
 
 def test_line_14_a_course_without_an_end_and_one_without_a_clearance_culture() -> None:
