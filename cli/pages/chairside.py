@@ -33,6 +33,9 @@ LETTERS_AT_ONCE = {"background": 360, "intervention": 620, "others": 420, "due":
 What comes first in the chairside order never hides.
 """
 
+MORE_ON_PAPER = 6
+"""Paper cannot be opened: so many lines of those that the screen hides are printed too, and the rest is counted."""
+
 _DENSE_BRIEF, _DENSE_SHEET = (3450, 4600, 5600, 6800), (4400, 5500, 7100, 9300)
 """Above how many letters a brief or a sheet is set more densely on paper, so that it stays one page. By trial."""
 
@@ -85,7 +88,7 @@ def brief(asked: Asked) -> Response:
     main = access_to_use(made.accesses)
     drawing = drawing_of(made.accesses, made.person, main)
     strips = intervals_of(made.accesses)
-    words = [told.text for section in sections.values() for told in section.first]
+    words = [told.text for one in sections.values() for told in (*one.first, *one.more[:MORE_ON_PAPER])]
     return asked.page(
         "brief.html",
         dense=_density(weight_of(words, [item.words for item in drawing.items]) + 160 * len(strips), _DENSE_BRIEF),
@@ -95,6 +98,7 @@ def brief(asked: Asked) -> Response:
         main=main,
         drawing=drawing,
         strips=strips,
+        most=MORE_ON_PAPER,
         trends=trends_of(main, history.zone) if main is not None else (),
         past=past_words(made),
         lives=lives_of(made.accesses),
