@@ -23,6 +23,9 @@ from cli.options import ByOption, LedgerOption, TodayOption, day_from, opened, p
 from ledger.errors import LedgerError, WrongInput
 
 if TYPE_CHECKING:
+    import uvicorn
+    from starlette.applications import Starlette
+
     from cli.pages.rights import Account
     from ledger.store import Ledger
 
@@ -123,29 +126,33 @@ def serve(
         scheme, host = "http" if tls is None else "https", _host_to_open(listen, hosts, is_loopback)
         address = f"{scheme}://{host}:{sock.getsockname()[1]}"
         path = None if account is None else doors.one_time_link(account)
-        if as_json:
-            told = {"format": 1, "address": address, "link": path and address + path, "process": os.getpid()}
-            say.out(say.json_text(told, one_line=True))
-        else:
-            _tell(address, path, account, bool(proxies))
-        sys.stdout.flush()  # A script waits for the address, and we do not end.
+        server = _server(application(site), certificate, key)
+        before = signal.signal(signal.SIGTERM, _stopped)
         try:
-            _run(application(site), sock, certificate, key)
+            if as_json:
+                told = {"format": 1, "address": address, "link": path and address + path, "process": os.getpid()}
+                say.out(say.json_text(told, one_line=True))
+            else:
+                _tell(address, path, account, bool(proxies))
+            sys.stdout.flush()  # A script waits for the address, and we do not end.
+            server.run([sock])
+        except KeyboardInterrupt:
+            pass  # This is how one stops it. What was under way is answered; uvicorn passes the signal on.
         finally:
             site.close()
+            signal.signal(signal.SIGTERM, before)
     if not as_json:
         say.aside("Stopped.")
 
 
-def _run(app: object, sock: socket.socket, certificate: Path | None, key: Path | None) -> None:
-    """Serves until a signal ends it; what is under way is answered first."""
+def _server(app: Starlette, certificate: Path | None, key: Path | None) -> uvicorn.Server:
     import uvicorn
 
     from cli.pages.connections import MOST, BoundedConnection
 
-    server = uvicorn.Server(
+    return uvicorn.Server(
         uvicorn.Config(
-            app,  # type: ignore[arg-type]
+            app,
             http=BoundedConnection,
             ws="none",
             lifespan="off",
@@ -160,13 +167,6 @@ def _run(app: object, sock: socket.socket, certificate: Path | None, key: Path |
             server_header=False,
         )
     )
-    before = signal.signal(signal.SIGTERM, _stopped)
-    try:
-        server.run([sock])
-    except KeyboardInterrupt:
-        pass  # This is how one stops it; uvicorn has ended in order, and passes the signal on.
-    finally:
-        signal.signal(signal.SIGTERM, before)
 
 
 def _stopped(*_: object) -> None:
@@ -215,13 +215,20 @@ def _demo_day(ledger: Ledger) -> date | None:
 
 def _check_writable(ledger: Ledger, by: str | None) -> None:
     """That the pages were opened goes on record; where that cannot be written, no look could be."""
+    from cli.main import reference_of
     from ledger.store.upkeep import note
 
     try:
         note(ledger, "pages served", person=by)
-    except LedgerError as wrong:
+    except Exception as wrong:
         raise WrongInput(
-            f"{wrong.problem} Every look at a patient is put on record there, so nothing is served.", wrong.remedy
+            (
+                wrong.problem
+                if isinstance(wrong, LedgerError)
+                else f"The audit cannot be written ({reference_of(wrong)})."
+            )
+            + " Every look at a patient is put on record there, so nothing is served.",
+            wrong.remedy if isinstance(wrong, LedgerError) else "Check who owns the ledger's file and its folder.",
         ) from None
 
 

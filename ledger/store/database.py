@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, create_engine, event
+from sqlalchemy import Engine, create_engine, event, exc
 from sqlalchemy.engine import Connection
 from sqlalchemy.pool import NullPool
 
@@ -131,13 +131,14 @@ class Database:
         self.engine.dispose()
 
 
-def _said(error: sqlite3.Error) -> LedgerError:
+def _said(error: Exception) -> LedgerError:
     text = str(error)
     if "locked" in text or "busy" in text:
         return InUse("Another program is writing to this ledger.", "Wait for it to finish and try again.")
     if "full" in text:
         return WrongInput("The disk is full; nothing was written.", "Make room and try again.")
-    if "readonly" in text:
+    if "readonly" in text or "unable to open" in text:
+        # A file that may be read in a folder that may not be written to is no use either: beside it stands its journal.
         return WrongInput("This ledger cannot be written to.", "Check who owns the file, and its folder.")
     return WrongInput(
         f"The ledger's file refuses: {text}.", "Run `access-ledger verify`, and restore a backup if need be."
@@ -226,7 +227,10 @@ def _connect_sqlite(path: str) -> Database:
         for pragma in _PRAGMAS:
             connection.execute(f"PRAGMA {pragma}")
 
-    return Database(engine)
+    try:
+        return Database(engine)
+    except (sqlite3.OperationalError, exc.OperationalError) as failed:
+        raise _said(failed) from None
 
 
 def _connect_postgres(url: str) -> Database:
