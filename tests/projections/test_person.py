@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from datetime import date
 
-from ledger.projections.person import PersonView, person_of
+from ledger.projections.person import PersonView, is_followed, person_of
 from ledger.projections.veinbook import vein_book_of
 from ledger.vocabulary import Modality
 from tests.examples import words
-from tests.lives import a_history, happening
+from tests.lives import a_history, an_entry, corrected, happening, retracted
 from tests.projections.telling import (
     FISTULA,
     angiogram,
@@ -182,3 +182,29 @@ def test_the_outflow_of_a_hybrid_lies_in_a_central_vein():
     assert vein_book_of(history).lines() == [
         "LEFT internal jugular vein: graft-to-catheter hybrid, from 6 January 2025, still in"
     ]
+
+
+def test_whom_we_follow_is_asked_of_the_day_and_of_what_was_said_since():
+    ended = happening("follow-up-ended", "2025-02-03", reason="transfer")
+    resumed = happening("follow-up-resumed", "2025-03-04")
+    history = a_history(happening("care-began", "2024-01-01"), ended, resumed)
+
+    followed = {
+        day: is_followed(history, date.fromisoformat(day)) for day in ("2025-02-02", "2025-02-03", "2025-03-05")
+    }
+
+    assert followed == {"2025-02-02": True, "2025-02-03": False, "2025-03-05": True}
+
+
+def test_an_end_of_follow_up_that_was_withdrawn_or_only_came_by_a_correction_is_seen():
+    began = an_entry(happening("care-began", "2024-01-01"), 1)
+    wrong = an_entry(happening("follow-up-ended", "2025-02-03", reason="death"), 2)
+    history = a_history(began, wrong)
+    other = an_entry(happening("examination", "2025-02-03", access="A1", thrill="continuous"), 2)
+
+    assert not is_followed(history, date(2025, 3, 1))
+    assert is_followed(retracted(history, wrong.id), date(2025, 3, 1))
+    told_otherwise = corrected(
+        a_history(began, other), other.id, happening("follow-up-ended", "2025-02-03", reason="lost-to-follow-up")
+    )
+    assert not is_followed(told_otherwise, date(2025, 3, 1))
