@@ -148,7 +148,41 @@ def deeds_of(page: Page, accesses: list[Meant]) -> tuple[list[Deed], list[LeftOu
     deeds.extend(_shown_by_contrast(page, deeds))
     if not deeds and not strict:
         deeds.extend(_branches_alone(page, accesses))
+    if not deeds:
+        deeds.extend(_mapped(page, accesses))
     return deeds, left_out
+
+
+_POSSIBLE = re.compile(
+    r"\b(?:suitable|possible|candidate|adequate for|before (?:dialysis )?access|for access planning)\b"
+)
+
+
+def _mapped(page: Page, accesses: list[Meant]) -> list[Deed]:
+    """Veins and arteries with their calibres, and what they would be good for: a mapping that no word names."""
+    if page.is_clinic or not _POSSIBLE.search(page.low) or not any(one.family == "needled" for one in accesses):
+        return []
+    measured = [
+        thing
+        for thing in page.things
+        if thing.cls == "vessel"
+        and (thing.get("vein") in ("cephalic", "basilic") or thing.get("artery") in ("radial", "brachial"))
+        and page.said(thing.start, thing.end, thing.sentence).is_now
+        and any(one.unit == "mm" for one in page.quantities_in(thing.end, thing.end + 24))
+    ]
+    if len(measured) < 2:
+        return []
+    first = measured[0]
+    told = [
+        Evidence("vein-mapping", one.start, one.end, one, 1, page.role(one), Scope("now"), None) for one in measured[:3]
+    ]
+    main = next(one for one in accesses if one.family == "needled")
+    for one in told:
+        one.access = main
+    assert told[0].thing is first, "in the order of the text"
+    return [
+        Deed("vein-mapping", main, told, doubts=["no word of the text names a mapping; the calibres of vessels do"])
+    ]
 
 
 def _branches_alone(page: Page, accesses: list[Meant]) -> list[Deed]:
@@ -229,6 +263,7 @@ def _shown_by_the_name(page: Page, accesses: list[Meant], evidence: list[Evidenc
         found.extend(_in_and_out(page, accesses))
     if not any(one.kind == "stent" for one in evidence):
         found.extend(_stent_in_title(page, strict))
+    found.extend(_listed_by_name(page, accesses, strict))
     if strict or any(
         one.weight == 3 and one.scope.what in ("now", "given-up", "planned", "denied") for one in evidence
     ):
@@ -261,6 +296,26 @@ def _shown_by_the_name(page: Page, accesses: list[Meant], evidence: list[Evidenc
     return found
 
 
+def _listed_by_name(page: Page, accesses: list[Meant], strict: bool) -> list[Evidence]:
+    """ "1. First stage right brachiobasilic AV fistula. 2. …": an item of a list of titles that only names it."""
+    if strict:
+        return []
+    for thing in page.things:
+        if thing.cls != "head" or thing.get("kind") not in NEEDLED or page.role(thing) != "title":
+            continue
+        around = page.within(thing.sentence)
+        staged = any(one.cls == "stage" and one.get("stage") in ("first", "only") for one in around)
+        if not staged or any(one.cls in ("act", "verb") for one in around) or not page.scope(thing).is_now:
+            continue
+        if not page.sentence(thing.sentence).listed or not any(_is_sewn(page, one) for one in page.parts.sentences):
+            continue
+        access = _access_of(accesses, thing)
+        if access is not None:
+            named = next(name for name in access.named if name.thing is thing)
+            return [Evidence("creation", named.start, named.end, thing, 3, "title", Scope("now"), access)]
+    return []
+
+
 def _in_one_stage(page: Page, evidence: list[Evidence]) -> list[Evidence]:
     """A transposition in one stage makes the fistula as well."""
     if any(one.kind == "creation" and one.scope.is_now for one in evidence):
@@ -278,6 +333,9 @@ def _in_one_stage(page: Page, evidence: list[Evidence]) -> list[Evidence]:
     return []
 
 
+_NEW_AT_THE_HEAD = re.compile(r"^\W*new\s+$")
+
+
 _TO_THE_ARTERY = re.compile(r"anastomos\w+\s+(?:\w+[\s\-]+){0,6}?(?:to|with)\s+(?:the\s+)?brachial artery")
 _IN_OR_OUT = re.compile(r"\s+(?P<what>in|out)\s*(?=[,.;(]|\d|$|\n|w/|with no)")
 
@@ -290,6 +348,11 @@ def _in_and_out(page: Page, accesses: list[Meant]) -> list[Evidence]:
             continue
         role = page.role(thing)
         said = _IN_OR_OUT.match(page.low, thing.end)
+        if thing.sentence == 0 and _NEW_AT_THE_HEAD.match(page.low[: thing.start]) and re.search(r"\btip\b", page.low):
+            # "New tunnelled dialysis line, left IJ … tip RA."
+            access = _access_of(accesses, thing)
+            found.append(Evidence("catheter-placed", thing.start, thing.end, thing, 2, role, Scope("now"), access))
+            continue
         if said is None or role not in ("opening", "narrative", "technique") or not page.scope(thing).is_now:
             continue
         kind = "catheter-placed" if said["what"] == "in" else "catheter-removed"
@@ -324,11 +387,17 @@ def _stent_in_title(page: Page, strict: bool) -> list[Evidence]:
             continue
         if ANSWERED_YES.match(page.low, thing.end):
             return [Evidence("stent", thing.start, thing.end, thing, 3, page.role(thing), Scope("now"), None)]
-        if page.role(thing) not in ("title", "opening", "impression"):
+        if page.role(thing) not in ("title", "opening", "impression") and not (
+            page.role(thing) == "technique"
+            and re.match(r"\s*\d{1,2}\s*(?:mm\s*)?x", page.low[thing.end : thing.end + 9])
+        ):
             continue
         if page.role(thing) != "title" and not _is_a_list_of_deeds(page, thing):
             continue
         before, after = page.low[max(0, thing.start - 12) : thing.start], page.low[thing.end : thing.end + 16]
+        leads = page.role(thing) == "title" and thing.start == page.sentence(thing.sentence).start
+        if leads and re.match(r"\s*(?:for|to|across|treatment of)\b", after):
+            return [Evidence("stent", thing.start, thing.end, thing, 3, "title", Scope("now"), None)]
         if re.search(r"(?:\+|&|\band|\bwith|,|/|;|\d\.|\)|\ba|mm|cm)\s*$", before) and not re.match(
             r"\s*(?:stenosis|thrombosis|restenosis|patent|check|evaluation|occlusion|retrieval|removal)", after
         ):
@@ -387,7 +456,7 @@ def title_is_elsewhere(page: Page) -> bool:
     if any(thing.get("body") == "leg" or thing.get("artery") in ("femoral", "popliteal") for thing in titled):
         return True
     # "Left arm venogram. Angioplasty of the brachiocephalic vein": the vessels of an access, and no other organ.
-    return not any(thing.cls in ("act", "vessels", "stent") for thing in titled)
+    return not any(thing.cls in ("act", "vessels", "stent", "opens") for thing in titled)
 
 
 def _opens_elsewhere(page: Page) -> bool:
@@ -415,7 +484,7 @@ def _is_operated_on(page: Page, index: int) -> bool:
     if any(thing.get("access") for thing in things):
         return True
     heads = [one for one in things if one.cls == "head" and (one.get("strength") == "strong" or not _other_in(things))]
-    deeds = [thing for thing in things if thing.cls in ("act", "verb")]
+    deeds = [thing for thing in things if thing.cls in ("act", "verb", "opens")]
     for head in heads:
         if any(other.cls == "other" and _is_nearer(page, other, head, deeds) for other in things):
             continue
@@ -466,6 +535,12 @@ def _act(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOut
     scope = page.scope(thing, noun=noun)
     if page.is_questioned(thing):
         scope = Scope("planned")
+    if kind == "angiogram" and scope.cue is not None and _NOT_TREATED.match(page.low, scope.cue[0]):
+        # "Check angiogram: 60% stenosis, not treated" denies no angiogram.
+        scope = Scope("now")
+    if kind in ("angioplasty", "stent", "thrombectomy") and _is_of_the_leg(page, thing, accesses):
+        left_out.append(LeftOut(thing.start, thing.end, kind, "other organ"))
+        return None
     if (
         kind == "other-intervention"
         and access is None
@@ -487,6 +562,20 @@ def _act(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOut
     one = Evidence(kind, thing.start, thing.end, thing, weight, role, scope, access, thing.get("method"))
     one.names_access = thing.get("access") is not None and thing.get("strength") == "strong"
     return one
+
+
+_NOT_TREATED = re.compile(r"(?:was |were )?not (?:treated|touched|dilated|ballooned|stented|ligated)\b")
+
+
+def _is_of_the_leg(page: Page, thing: Thing, accesses: list[Meant]) -> bool:
+    """An artery of the leg is what was opened, and no access of the thigh is spoken of."""
+    around = page.within(thing.sentence)
+    arteries = [one for one in around if one.get("artery") in ("femoral", "popliteal")]
+    if not arteries or any(one.site in ("thigh", "groin") or one.inflow == "femoral" for one in accesses):
+        return False
+    heads = [one for one in around if one.cls == "head" or one.get("place")]
+    nearest = min(_apart(page, one, thing) for one in arteries)
+    return not heads or nearest < min(_apart(page, one, thing) for one in heads)
 
 
 def _sentence_text(page: Page, thing: Thing) -> str:
@@ -704,7 +793,10 @@ def _object_of(page: Page, thing: Thing) -> Thing | None:
     after = [one for one in around[at + 1 :] if one.cls in _OBJECTS]
     low = page.low
     if thing.get("form") == "n":
-        follows = bool(re.match(r"\s*(?:of|for)\b", low[thing.end : thing.end + 6]))
+        follows = bool(re.match(r"\s*of\b", low[thing.end : thing.end + 6]))
+        if not follows and re.match(r"\s*for\b", low[thing.end : thing.end + 6]):
+            # "Tenckhoff removal for peritonitis" is of what stands before; "insertion for dialysis" of what follows.
+            follows = not (before and before[-1].cls == "head" and not low[before[-1].end : thing.start].strip())
         if not follows and before:
             last = before[-1]
             if page.words_between(last.end, thing.start) <= 1 and last.cls != "vessel":
@@ -776,7 +868,11 @@ def _is_dialysis_catheter(page: Page, thing: Thing, target: Thing, access: Meant
     sentence = page.sentence(thing.sentence)
     if page.spoken("otheruse", sentence.start, sentence.end):
         return False
-    if target.get("strength") == "strong" or any(name.strength == "strong" for name in access.named):
+    if target.get("strength") == "strong":
+        return True
+    if target.get("strength") == "weak" and _is_only_used(page, target, access):
+        return False
+    if any(name.strength == "strong" for name in access.named):
         return True
     if access.vein is None and all(name.strength == "weak" for name in access.named):
         # "The catheter" alone, with no vein and no other name, can be any tube.
@@ -785,6 +881,19 @@ def _is_dialysis_catheter(page: Page, thing: Thing, target: Thing, access: Meant
         return False
     return bool(page.spoken("dialysis")) or bool(
         re.search(r"\b(?:left|right|l|r)\s+(?:upper |fore)?\s?arm (?:fistula|graft)|\bavf\b|\bavg\b", page.low)
+    )
+
+
+_USED_BY = re.compile(
+    r"\b(?:on|dialys\w+|dialyz\w+|h[ae]*modialysis|hd|crrt)\s+(?:by|via|through|with)\s+(?:\w+\s+){0,5}$"
+)
+
+
+def _is_only_used(page: Page, target: Thing, access: Meant) -> bool:
+    """ "Catheter 22F placed. On dialysis by TDC": the dialysis catheter is told only as the way of dialysis, later."""
+    certain = [name for name in access.named if name.strength != "weak"]
+    return bool(certain) and all(
+        name.start > target.end and _USED_BY.search(page.low, max(0, name.start - 60), name.start) for name in certain
     )
 
 
@@ -930,7 +1039,12 @@ def _sifted(page: Page, accesses: list[Meant], deeds: list[Deed], left_out: list
             if deed.kind == mine and not deed.in_title and any(other.in_title for other in beside):
                 drop(deed, "of the exchange")
     for deed in list(deeds):
-        ended = any(other.kind == "abandonment" and other.in_title and other.access is deed.access for other in deeds)
+        ended = any(
+            other.kind == "abandonment"
+            and (other.in_title or (other.is_told and _is_only_cut_out(deed)))
+            and other.access is deed.access
+            for other in deeds
+        )
         if deed.kind == "revision" and ended and deed.methods == ["aneurysm-excision"]:
             drop(deed, "of the excision")
     _one_excision(deeds, drop)
@@ -1008,7 +1122,7 @@ def _strong_telling(page: Page, deed: Deed) -> bool:
             and thing.get("strength") in ("strong", "medium")
             and one.start <= thing.start < one.end
         ]
-        if heads and one.role in ("technique", "narrative", "findings", "impression"):
+        if heads and one.role in ("technique", "narrative", "findings", "impression", "opening"):
             return True
     return False
 
@@ -1031,11 +1145,17 @@ def _one_excision(deeds: list[Deed], drop: object) -> None:
             and not deed.in_title
             and any(
                 other.access is deed.access
+                and not (_is_only_cut_out(other) and deed.is_told)
                 and other.kind in ("revision", "banding", "second-stage", "creation", "thrombectomy")
                 for other in deeds
             )
         ):
             drop(deed, "branch")  # type: ignore[operator]
+
+
+def _is_only_cut_out(deed: Deed) -> bool:
+    """An aneurysm cut out, which the title does not name: part of ending the access, where its end is told."""
+    return deed.kind == "revision" and not deed.in_title and deed.methods == ["aneurysm-excision"]
 
 
 def _catheters_of_one_place(page: Page, deeds: list[Deed], drop: object) -> None:

@@ -936,7 +936,9 @@ class _Note:
             use = Use(hit.get("use") or "")
             words = self.words(hit.index)
             if re.search(
-                r"\b(?:dialyses|dialyzes|usually|normally|always|used there|thrice|three times a week)\b", words
+                r"\b(?:dialyses|dialyzes|on (?:h[ae]*mo)?dialysis|usually|normally|always|used there|thrice"
+                r"|three times a week)\b",
+                words,
             ):
                 continue
             if use is Use.TWO_NEEDLES and not re.search(

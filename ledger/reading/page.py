@@ -35,6 +35,8 @@ _DID = (
     r"|placed|dilated|banded|revised|took out|put in)\b"
 )
 _DID_IT_TODAY = re.compile(rf"\btoday\b[^.\n]{{0,40}}{_DID}|{_DID}[^.\n]{{0,90}}\btoday\b")
+_DONE_THERE = re.compile(r"\b(?:removed|taken out|inserted|changed|exchanged|placed|done)\s*$")
+_ANOTHER = re.compile(r"\b(?:second|third|other|others|latter|rest|remainder|remaining (?:one|ones|lesions?))\b")
 _STRENGTH = ("denied", "given-up", "risk", "planned", "past")
 
 
@@ -118,9 +120,18 @@ class Page:
         for index, sentence in enumerate(self.parts.sentences):
             if sentence.role not in ("opening", "narrative", "technique", "findings", "impression"):
                 continue
-            if any(one.cls in ("act", "verb") and one.get("form") != "n" for one in self.within(index)):
+            if any(
+                one.cls in ("act", "verb") and (one.get("form") != "n" or self._is_dated_beside(one))
+                for one in self.within(index)
+            ):
                 found.append((sentence.start, sentence.end))
         return found
+
+    def _is_dated_beside(self, thing: Thing) -> bool:
+        """A day stands directly behind the name of a deed: "Fistulogram 12.07.2025"."""
+        return any(0 <= day.start - thing.end <= 2 for day in self.days) and not any(
+            cue.cls == "past" for cue in self.cues(thing.sentence)
+        )
 
     def sentence(self, index: int) -> Sentence:
         return self.parts.sentences[index]
@@ -157,7 +168,11 @@ class Page:
     def is_clinic(self) -> bool:
         """A letter or a consultation, in which what was done is told as history."""
         # "Follow up in clinic in 2 weeks" is said of what is to come, at the end of any report.
-        told = [self.parts.index_at(one.start) for one in self.spoken("clinic")]
+        told = [
+            self.parts.index_at(one.start)
+            for one in self.spoken("clinic")
+            if not _DONE_THERE.search(self.low, max(0, one.start - 20), one.start)
+        ]
         if all(index is not None and self.sentence(index).role == "plan" for index in told):
             return False
         if _DID_IT_TODAY.search(self.low):
@@ -276,6 +291,10 @@ class Page:
         """
         if "," not in self.low[end : cue.start] and " and " not in self.low[end : cue.start]:
             return True
+        clause = self.low[max(self.low.rfind(",", end, cue.start), end) : cue.start]
+        if _ANOTHER.search(clause):
+            # "The first was dilated, the second left alone."
+            return False
         before = [one for one in self.within(index) if one.end <= cue.start and one.cls in _SUBJECTS]
         if not before or before[-1].start <= start:
             return True

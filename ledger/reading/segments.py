@@ -124,6 +124,9 @@ def parts_of(text: str, low: str) -> Parts:
             if role in _ONE_LINE and is_last and not narrated and new_line and _OPERATES.search(low, start, end):
                 # "Indication: arm swelling." and, on the next line, the account without a heading of its own.
                 narrated = True
+            if role == "access" and index and not narrated and _OPERATES.search(low, start, end):
+                # "Access: left AVG. Two stenoses were opened with a balloon": the account goes on in the same line.
+                narrated = True
             if role in _ONE_LINE and narrated:
                 mine = "narrative" if letter else "technique"
             elif role in _OF_ONE_LINE and any(

@@ -9,7 +9,7 @@ from tests.score_reader import FIXTURES
 
 LINES = [
     line
-    for name in ("short.list", "short-2.list", "short-3.list", "short-4.list")
+    for name in ("short.list", "short-2.list", "short-3.list", "short-4.list", "short-5.list")
     for line in (FIXTURES / name).read_text(encoding="utf-8").splitlines()
     if line and not line.startswith("#")
 ]
