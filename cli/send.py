@@ -14,9 +14,13 @@ from cli import say
 from cli.fhir import SettingsOption, default_settings, settings_of
 from cli.lazy import Later, a_group
 from cli.options import ByOption, JsonOption, LedgerOption, opened, the_patient
+from ledger.errors import WrongInput
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from fhir_mapping.sender import Outcome, Sender
+    from fhir_mapping.settings import Settings
 
 PARTLY = 3
 
@@ -31,6 +35,15 @@ servers = a_group(
 
 NameArgument = Annotated[str, typer.Argument(metavar="NAME", help="The server's name in the settings.")]
 ToOption = Annotated[str, typer.Option("--to", metavar="NAME", help="The server's name in the settings.")]
+WhichOption = Annotated[
+    str | None,
+    typer.Option(
+        "--to",
+        metavar="NAME",
+        help="The server's name in the settings. Without it, the only one that is named there.",
+        show_default=False,
+    ),
+]
 
 
 def send(
@@ -91,13 +104,27 @@ def send(
 def _tell_what_would_go(sender: Sender, patients: list[str], as_json: bool) -> None:
     found = sender.would_go(patients)
     if as_json:
-        say.as_json({"would_go": [vars(one) for one in found]})
+        say.as_json({"would_go": [vars(one) for one in found], "types_known": not sender.not_asked_yet})
         return
     if not found:
         say.out(f"Nothing would go to {sender.server.name}: it was sent everything.")
         return
-    say.table(["patient", "why", "type", "identifier"], [[one.patient, one.why, one.kind, one.value] for one in found])
-    say.out(f"{say.counted(len(found), 'resource')} would go to {sender.server.name}.")
+    from collections import Counter
+
+    say.table(
+        ["patient", "why", "type", "entry", "identifier"],
+        [[one.patient, one.why, one.kind, one.entry, one.value] for one in found],
+    )
+    whys = ", ".join(f"{count} {why}" for why, count in Counter(one.why for one in found).most_common())
+    say.out(f"{say.counted(len(found), 'resource')} would go to {sender.server.name}: {whys}.")
+    say.paragraph(_by_type(Counter(one.kind for one in found)), "  ", "  ")
+    if sender.not_asked_yet:
+        say.out("It was not asked yet which types it takes; those that it does not take will not go.")
+        say.next_steps((f"access-ledger fhir server test {sender.server.name}", "ask it; nothing is sent"))
+
+
+def _by_type(counted: Mapping[str, int]) -> str:
+    return ", ".join(f"{count} {kind}" for kind, count in sorted(counted.items())) + "."
 
 
 def _tell(to: str, done: Outcome, as_json: bool) -> None:
@@ -110,6 +137,7 @@ def _tell(to: str, done: Outcome, as_json: bool) -> None:
                 "refused": [_refusal(one) for one in done.refused],
                 "held": [{"patient": one.patient, "reason": one.reason} for one in done.held],
                 "waiting": done.waiting,
+                "not_taken": dict(sorted(done.not_taken.items())),
                 "stopped": None
                 if done.stopped is None
                 else {"problem": done.stopped.problem, "remedy": done.stopped.remedy},
@@ -124,6 +152,14 @@ def _tell(to: str, done: Outcome, as_json: bool) -> None:
         say.paragraph(f"refused: {one.patient} {one.kind} {one.value}: {_reason(one.outcome)}", "  ", "    ")
     for held in done.held:
         say.paragraph(f"held back: {held.patient}: {held.reason}", "  ", "    ")
+    if done.not_taken:
+        said = _by_type(done.not_taken)
+        say.paragraph(f"not sent, since it does not say that it takes them: {said}", "  ", "    ")
+    if done.refused or done.held:
+        say.next_steps(
+            (f"access-ledger fhir status --to {to}", "what was refused and why, at any time"),
+            (f"access-ledger fhir retry --to {to}", "once the reason is gone, let it go again with the next send"),
+        )
 
 
 def _refusal(one: Any) -> dict[str, Any]:
@@ -277,8 +313,18 @@ def ask_server(
 # --- How things stand ---------------------------------------------------------------------------------------------
 
 
+def _which(said: Settings, to: str | None) -> str:
+    """The server that is named, or the only one that there is. Raises WrongInput."""
+    if to is not None:
+        return to
+    if len(said.servers) == 1:
+        return next(iter(said.servers))
+    names = ", ".join(said.servers) or "none yet"
+    raise WrongInput(f"Say which server is meant: {names}.", "Name it with --to; `fhir server list` shows them.")
+
+
 def status(
-    to: ToOption,
+    to: WhichOption = None,
     requests: Annotated[int, typer.Option("--requests", metavar="NUMBER", help="Also the last so many requests.")] = 0,
     settings: SettingsOption = None,
     ledger: LedgerOption = None,
@@ -289,6 +335,7 @@ def status(
 
     with opened(ledger) as found:
         said = settings_of(found, settings)
+        to = _which(said, to)
         outbox = Outbox(found, said.server(to).name)
         counted = outbox.counted()
         refused = list(outbox.with_state(REFUSED))
@@ -321,13 +368,14 @@ def status(
 
 
 def retry(
-    to: ToOption, settings: SettingsOption = None, ledger: LedgerOption = None, as_json: JsonOption = False
+    to: WhichOption = None, settings: SettingsOption = None, ledger: LedgerOption = None, as_json: JsonOption = False
 ) -> None:
     """Let what was refused or held back go again with the next `send`."""
     from fhir_mapping.outbox import Outbox
 
     with opened(ledger) as found:
         said = settings_of(found, settings)
+        to = _which(said, to)
         outbox = Outbox(found, said.server(to).name)
         with outbox.alone():
             changed = outbox.try_again()
@@ -338,7 +386,7 @@ def retry(
 
 
 def reconcile(
-    to: ToOption,
+    to: WhichOption = None,
     again: Annotated[
         bool, typer.Option("--again", help="Let what is missing or was changed there go again with the next send.")
     ] = False,
@@ -355,6 +403,7 @@ def reconcile(
 
     with opened(ledger) as found:
         said = settings_of(found, settings)
+        to = _which(said, to)
         sender = Sender(found, said, said.server(to))
         with sender.talker, say.progress("resources") as progress:
             differing = list(differences(sender, progress))

@@ -9,7 +9,7 @@ One sender at a time a server: a lock that ends with the process that holds it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -40,6 +40,9 @@ _TABLES = (
         org INTEGER NOT NULL, server TEXT NOT NULL, number BIGINT NOT NULL,
         at TEXT NOT NULL, method TEXT NOT NULL, asked TEXT NOT NULL, digest TEXT, status INTEGER, what TEXT NOT NULL,
         PRIMARY KEY (org, server, number))""",
+    """CREATE TABLE IF NOT EXISTS fhir_servers (
+        org INTEGER NOT NULL, server TEXT NOT NULL, url TEXT NOT NULL, types TEXT NOT NULL, at TEXT NOT NULL,
+        PRIMARY KEY (org, server))""",
     "CREATE INDEX IF NOT EXISTS fhir_sent_of_patient ON fhir_sent (org, server, patient)",
 )
 
@@ -206,6 +209,24 @@ class Outbox:
                 "address=excluded.address, state=excluded.state, reason=excluded.reason, at=excluded.at",
                 (*self.key, number_of(one.patient), one.seen, one.address, one.state, one.reason, self._now()),
             )
+
+    # --- What it takes ---
+
+    def remember_types(self, url: str, types: Iterable[str]) -> None:
+        """Remembers which types of resource are sent to the server at this address."""
+        with self.db.writing():
+            self.db.execute(
+                "INSERT INTO fhir_servers (org, server, url, types, at) VALUES (?,?,?,?,?) "
+                "ON CONFLICT (org, server) DO UPDATE SET url=excluded.url, types=excluded.types, at=excluded.at",
+                (*self.key, url, " ".join(sorted(types)), self._now()),
+            )
+
+    def types(self, url: str) -> frozenset[str] | None:
+        """Which types were sent to it when it was last asked; None when it was not asked yet at this address."""
+        row = self.db.execute(
+            "SELECT types FROM fhir_servers WHERE org=? AND server=? AND url=?", (*self.key, url)
+        ).fetchone()
+        return None if row is None else frozenset(row[0].split())
 
     # --- Requests ---
 

@@ -12,6 +12,7 @@ answer; a plain create is never repeated without a search.
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -21,7 +22,7 @@ import orjson
 
 from fhir_mapping.authentication import authentication_for
 from fhir_mapping.bundles import addressed, condition_of, digest_of, key_of
-from fhir_mapping.checks import gate, problems_of
+from fhir_mapping.checks import TARGETS, gate, problems_of
 from fhir_mapping.devices import patient_of
 from fhir_mapping.elements import Resource, without_unknown, written
 from fhir_mapping.export import Exporter
@@ -46,15 +47,19 @@ UNCONDITIONAL_BATCH = 40
 
 What = Literal["new", "changed", "in-error", "same"]
 
+_OUR_TYPES = frozenset(path.split(".")[0] for path in TARGETS) | BY_TAG | {"DeviceUsage"}
+"""Every type that is ever sent, in either release."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class ToGo:
-    """One resource that would go, and why."""
+    """One resource that would go, and why. `entry` names the entry that it tells (P0007.12), if it tells one."""
 
     patient: str
     kind: str
     value: str
     why: What
+    entry: str | None = None
 
 
 @dataclass
@@ -67,6 +72,8 @@ class Outcome:
     refused: list[Sent] = field(default_factory=list)
     held: list[PatientThere] = field(default_factory=list)
     waiting: int = 0
+    not_taken: Counter[str] = field(default_factory=Counter)
+    """Resources of types that the server does not say it takes, by type: not sent, and no fault."""
     stopped: Stopped | None = None
 
     @property
@@ -135,6 +142,10 @@ class Sender:
         """What the server says that it can do, asked once a run."""
         if self._ability is None:
             self._ability = ability_of(self.talker)
+            way = chosen_way(self.server, self._ability)
+            # For a dry run, which asks the server nothing.
+            taken = {kind for kind in _OUR_TYPES if self._takes(kind, way)}
+            self.outbox.remember_types(self.server.url, taken)
         return self._ability
 
     @property
@@ -159,17 +170,31 @@ class Sender:
         return done
 
     def would_go(self, patients: Iterable[str]) -> list[ToGo]:
-        """What a run would send, and why; asks the server nothing."""
+        """What a run would send, and why; asks the server nothing.
+
+        Leaves out the types that it did not take when it was last asked (`not_asked_yet` tells whether it ever was).
+        """
         found = []
+        types = self.outbox.types(self.server.url)
         for patient in patients:
             history, who = self._looked_at(patient)
             remembered = self.outbox.of_patient(patient)
+            streams = [(patient, history.entries), *history.merged]
+            names = {one.id: f"{owner}.{one.version}" for owner, theirs in streams for one in theirs if not one.session}
             for piece in self._pieces(history, who):
+                if types is not None and piece.kind not in types:
+                    continue
                 sent = remembered.get((piece.kind, piece.value)) or self.outbox.find(piece.kind, piece.value)
                 why = _why(piece, sent)
                 if why is not None:
-                    found.append(ToGo(patient=patient, kind=piece.kind, value=piece.value, why=why))
+                    entry = names.get(piece.value.partition("/")[0])
+                    found.append(ToGo(patient=patient, kind=piece.kind, value=piece.value, why=why, entry=entry))
         return found
+
+    @property
+    def not_asked_yet(self) -> bool:
+        """Whether nobody knows yet which types the server takes."""
+        return self.outbox.types(self.server.url) is None
 
     def _looked_at(self, patient: str) -> tuple[History, Patient]:
         return self.ledger.history(patient, sessions=True), self.ledger.who.patient(patient)
@@ -319,6 +344,7 @@ class Sender:
         way = self.way
         remembered = {piece.key: self._remembered(piece) for piece in pieces}
         not_taken = {piece.key: piece for piece in pieces if not self._takes(piece.kind, way)}
+        done.not_taken.update(piece.kind for piece in not_taken.values())
         known = {piece.key: piece for piece in pieces}
         located = {key: sent.location for key, sent in remembered.items() if sent is not None and sent.location}
         todo: list[Piece] = []
