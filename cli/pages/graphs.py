@@ -51,7 +51,7 @@ def curves_svg(curves: Sequence[Patency], names: Sequence[str]) -> str:
     parts += [_text(LEFT - 6, down(part / 4) + 4, f"{25 * part}", "end") for part in range(5)]
     ticks = ticks_of(last)
     parts += [_text(across(day), CURVE_HIGH + 15, f"{day:.0f}", "middle") for day in ticks]
-    parts.append(_text(WIDE - RIGHT + 12, CURVE_HIGH + 15, "days"))
+    parts.append(_text(0, CURVE_HIGH + 15, "days"))
     parts.append(f'<path d="M{LEFT} {TOP}V{CURVE_HIGH}H{WIDE - RIGHT}" fill="none" stroke="{INK}"/>')
     parts.append(_text(0, foot + 4, "at risk"))
     ends: list[tuple[float, str]] = []

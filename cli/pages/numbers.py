@@ -67,10 +67,8 @@ class Shown:
     caption: str
     head: Sequence[str]
     parts: Sequence[tuple[str, Sequence[Sequence[str]]]]
-
-    @property
-    def is_empty(self) -> bool:
-        return not any(rows for _, rows in self.parts)
+    is_folded: bool = False
+    """Shown when asked for: a graph beside it says the same."""
 
 
 @dataclass(frozen=True)
@@ -399,7 +397,7 @@ def _with_chart(part: Part, chart: Chart) -> Part:
     from ledger.statistics.tables import months_of
 
     said = f"{chart.what}, by month; dotted: the limits of chance; a ring: a signal. {chart.says}"
-    table = _table(f"{chart.what}, by month", months_of(chart))
+    table = replace(_table(f"{chart.what}, by month", months_of(chart)), is_folded=True)
     return replace(part, graph=chart_svg(chart), graph_says=said, tables=[*part.tables, table])
 
 

@@ -306,7 +306,7 @@ def compare(
         not_because = (
             "some accesses came under observation late. The test keeps those who died or left at risk for as long as "
             "they could have been watched, and for whoever came late nobody knows from when that would have been. "
-            "Leave them out (--choose met-late=left-out), or read the curves with their intervals"
+            "Leave them out (the choice met-late=left-out), or read the curves with their intervals"
         )
     else:
         tested = gray(days, causes, names)
