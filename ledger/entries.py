@@ -127,8 +127,15 @@ def entry_id_of(organisation: UUID, patient: str, draft: Draft) -> str:
             about = event.retracts
     name = f"{patient}|{draft.source}|{kind}|{access or ''}|{about}|{draft.ordinal}|{draft.attempt}"
     # The same as uuid.uuid5, without making an object of it: this runs for every entry of an import.
-    text = sha1(organisation.bytes + name.encode("utf-8"), usedforsecurity=False).hexdigest()
+    digest = _begun_with(organisation.int).copy()
+    digest.update(name.encode("utf-8"))
+    text = digest.hexdigest()
     return f"{text[:8]}-{text[8:12]}-5{text[13:16]}-{_VARIANT[text[16]]}{text[17:20]}-{text[20:32]}"
+
+
+@lru_cache(maxsize=16)
+def _begun_with(organisation: int) -> Any:
+    return sha1(organisation.to_bytes(16, "big"), usedforsecurity=False)
 
 
 _VARIANT = {digit: "89ab"[int(digit, 16) & 3] for digit in "0123456789abcdef"}
@@ -170,15 +177,21 @@ def encode(entry: Entry) -> bytes:
         values.pop("access", None),
         values,
     ]
-    evidence = entry.evidence
+    evidence, doubts = entry.evidence, entry.doubts
     forms = _forms_of(event) if FORMS else None
-    if evidence is not NO_EVIDENCE or entry.doubts or forms:
-        quotes = [[quote.text, quote.start, quote.end] for quote in evidence.quotes]
-        rest: list[Any] = [evidence.report, quotes or None, entry.doubts or None, forms]
-        while rest and rest[-1] is None:
-            rest.pop()
-        body += rest
+    if forms is not None or doubts:
+        body += (evidence.report, _places_of(evidence) or None, doubts or None)
+        if forms is not None:
+            body.append(forms)
+    elif evidence.quotes:
+        body += (evidence.report, _places_of(evidence))
+    elif evidence.report is not None:
+        body.append(evidence.report)
     return orjson.dumps(body)
+
+
+def _places_of(evidence: Evidence) -> list[list[Any]]:
+    return [[quote.text, quote.start, quote.end] for quote in evidence.quotes]
 
 
 def decode(body: bytes, version: int, session: bool = False) -> Entry:
@@ -187,21 +200,23 @@ def decode(body: bytes, version: int, session: bool = False) -> Entry:
     if type(found) is dict:
         return _decoded_from_first(found, version, session)
     _, entry_id, at, by, source, kind, happened, access, event, *rest = found
-    evidence, doubts = NO_EVIDENCE, ()
+    evidence = NO_EVIDENCE
+    doubts: tuple[str, ...] = ()
+    forms = None
+    if rest:
+        report, *rest = rest
+        quotes = rest[0] if rest else None
+        evidence = _evidence(report, quotes) if quotes is not None or report is not None else NO_EVIDENCE
+        if len(rest) > 1:
+            doubts = tuple(rest[1] or ())
+            forms = rest[2] if len(rest) > 2 else None
     event["happened"] = happened
     if access is not None:
         event["access"] = access
-    if rest:
-        report, quotes, odd, forms = (*rest, None, None, None)[:4]
-        if report is not None or quotes is not None:
-            evidence = _evidence(report, quotes)
-        if odd is not None:
-            doubts = tuple(odd)
-        if FORMS:
-            event = _lifted_whole({"kind": kind, **event}, *(forms or (1, 1)))
-    elif FORMS:
-        event = _lifted_whole({"kind": kind, **event}, 1, 1)
+    if FORMS:
+        event = _lifted_whole({"kind": kind, **event}, *(forms or (1, 1)))
     entry = _new(Entry)
+    # What a frozen class makes by itself sets one field after the other, at three times the cost.
     _set(
         entry,
         "__dict__",
@@ -278,15 +293,14 @@ _set = object.__setattr__
 
 
 def _evidence(report: str | None, quotes: list[list[Any]] | None) -> Evidence:
+    found = []
+    for text, start, end in quotes or ():
+        quote = _new(Quote)
+        _set(quote, "__dict__", {"text": text, "start": start, "end": end})
+        found.append(quote)
     evidence = _new(Evidence)
-    _set(evidence, "__dict__", {"report": report, "quotes": tuple([_quote(*quote) for quote in quotes or ()])})
+    _set(evidence, "__dict__", {"report": report, "quotes": tuple(found)})
     return evidence
-
-
-def _quote(text: str, start: int, end: int) -> Quote:
-    quote = _new(Quote)
-    _set(quote, "__dict__", {"text": text, "start": start, "end": end})
-    return quote
 
 
 @_once
