@@ -40,7 +40,7 @@ from ledger.projections.state import AccessView, FindingView, views_of
 from ledger.projections.wording import NamesOf, WordsOf, counted, day_words, listed, on_day, said
 from ledger.rounds.loop import ArrivedOn, Way, open_for, standing_words, ways_of
 from ledger.rounds.rules import Rule, Rules, due_on, is_due, load_rules, months_on
-from ledger.rounds.trends import RuleMet, rules_met, series_of
+from ledger.rounds.trends import RuleMet, measures_of, rules_met, series_of
 from ledger.vocabulary import (
     AppointmentState,
     CatheterTroubleKind,
@@ -681,7 +681,8 @@ def _rule_met(of: _Maker) -> Iterable[Line]:
     for view in of.kept:
         if open_for(of.ways, view.access) or of.is_booked(view):
             continue
-        for met in rules_met(series_of(view.folded, of.history.zone), of.rules, of.history.zone):
+        asked = measures_of(of.rules, view.access_kind)
+        for met in rules_met(series_of(view.folded, of.history.zone, asked), of.rules, of.history.zone):
             if not of.acted_on(view, met.day):
                 yield _of_rule(of, view, met)
 

@@ -13,7 +13,7 @@ To add a series, name it in `rules.MEASURES` and take its readings in `_readings
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
@@ -23,7 +23,7 @@ from zoneinfo import ZoneInfo
 
 from ledger.chronology import InForce
 from ledger.dates import PartialDate
-from ledger.events import CannulationSession, Imaging, MaturityAssessed, Measurement
+from ledger.events import Imaging, MaturityAssessed, Measurement
 from ledger.measured import Measured
 from ledger.projections.folding import Folded
 from ledger.projections.formulas import (
@@ -41,8 +41,6 @@ from ledger.vocabulary import AccessKind, MeasurementMethod
 
 BASELINE_OF_SESSIONS = 3
 """So many first readings of a series of sessions make its baseline; of a measured series, the first. Ours."""
-
-_OF_SESSIONS = frozenset({"session-venous-pressure", "session-arterial-pressure", "session-blood-flow", "bleeding"})
 
 IN_WORDS = {
     "above": "above",
@@ -103,7 +101,7 @@ class Series:
         """The median of the first readings after the last intervention; None where there is none."""
         if not self.fresh:
             return None
-        size = BASELINE_OF_SESSIONS if self.measure in _OF_SESSIONS else 1
+        size = BASELINE_OF_SESSIONS if self.measure in _IN_SESSIONS else 1
         return Decimal(median(one.number for one in self.fresh[:size]))
 
     @property
@@ -198,12 +196,15 @@ class RuleMet:
         }
 
 
-def series_of(folded: Folded, zone: ZoneInfo) -> dict[str, Series]:
-    """Every series of an access that has a reading, by measure."""
+def series_of(folded: Folded, zone: ZoneInfo, only: Collection[str] | None = None) -> dict[str, Series]:
+    """Every series of an access that has a reading, by measure; with `only`, those of these measures."""
     found: dict[str, list[Reading]] = {}
-    for one in _facts(folded):
+    for one in folded.measured:
         for measure, reading in _readings_of(one):
             found.setdefault(measure, []).append(reading)
+    _add_sessions(found, folded.sessions, only)
+    if only is not None:
+        found = {measure: readings for measure, readings in found.items() if measure in only}
     last = _last_treated(folded, zone)
     begins = None if last is None else last.happened.latest_in(zone)
     kind = folded.access_kind
@@ -355,27 +356,45 @@ def _met_words(rule: Rule, series: Series, run: Sequence[Reading], valid: Sequen
     return words
 
 
+def measures_of(rules: Rules, kind: AccessKind | None) -> frozenset[str]:
+    """The measures that some rule in use asks for, of accesses of this kind."""
+    found = set()
+    for rule in rules.in_use("series"):
+        if rule.is_for(kind):
+            found.add(rule.measure)
+            if rule.also is not None:
+                found.add(rule.also.measure)
+    return frozenset(found)
+
+
 # --- Readings -----------------------------------------------------------------------------------------------------
 
 
-def _facts(folded: Folded) -> Iterator[InForce]:
-    yield from folded.measured
-    yield from folded.sessions
+def _add_sessions(found: dict[str, list[Reading]], sessions: Iterable[InForce], only: Collection[str] | None) -> None:
+    """The readings of sessions, which come by the thousand: nothing is worked out of them, and a field at a time."""
+    wanted = [(measure, name) for measure, name in _IN_SESSIONS.items() if only is None or measure in only]
+    for measure, name in wanted:
+        readings = [
+            Reading(one.fact.happened, said, one.root, one)
+            for one in sessions
+            if (said := getattr(one.fact, name, None)) is not None
+        ]
+        if readings:
+            found.setdefault(measure, []).extend(readings)
+
+
+_IN_SESSIONS = {
+    "session-venous-pressure": "venous_pressure_mmhg",
+    "session-arterial-pressure": "arterial_pressure_mmhg",
+    "session-blood-flow": "blood_flow_ml_min",
+    "bleeding": "bleeding_minutes",
+}
+"""The series that sessions alone make, and the field that each is taken from."""
 
 
 def _readings_of(one: InForce) -> Iterator[tuple[str, Reading]]:
     fact = one.fact
     match fact:
-        case CannulationSession():
-            # Sessions come by the thousand: nothing is worked out of them.
-            if fact.venous_pressure_mmhg is not None:
-                yield "session-venous-pressure", _said(one, fact.venous_pressure_mmhg)
-            if fact.arterial_pressure_mmhg is not None:
-                yield "session-arterial-pressure", _said(one, fact.arterial_pressure_mmhg)
-            if fact.blood_flow_ml_min is not None:
-                yield "session-blood-flow", _said(one, fact.blood_flow_ml_min)
-            if fact.bleeding_minutes is not None:
-                yield "bleeding", _said(one, fact.bleeding_minutes)
         case Measurement():
             yield from _measured(one, fact)
         case Imaging() | MaturityAssessed():

@@ -13,7 +13,7 @@ import pytest
 from ledger.chronology import History
 from ledger.projections.folding import fold_of
 from ledger.rounds.rules import load_rules
-from ledger.rounds.trends import Series, line_for, plot_of, plotted, rules_met, series_of
+from ledger.rounds.trends import Series, line_for, measures_of, plot_of, plotted, rules_met, series_of
 from tests.examples import m
 from tests.lives import ZONE, a_history, happening
 
@@ -206,3 +206,22 @@ def test_ten_thousand_sessions_take_less_than_a_second() -> None:
     # Generous: about a tenth of that on one core of a small machine.
     assert time.perf_counter() - begun < 1.5
     assert len(told) == 4
+
+
+def test_only_the_measures_that_are_asked_for_are_worked_out_and_they_are_the_same() -> None:
+    history = a_history(
+        MADE,
+        flow("2026-01-05", "900"),
+        happening(
+            "cannulation-session", "2026-01-07", access="A1", venous_pressure_mmhg=m("150"), bleeding_minutes=m("9")
+        ),
+    )
+    folded = fold_of(history).accesses["A1"]
+    asked = measures_of(load_rules(), folded.access_kind)
+
+    found, whole = series_of(folded, ZONE, asked), series_of(folded, ZONE)
+
+    assert asked >= {"flow", "bleeding"}
+    assert "session-venous-pressure" not in asked  # no rule that is on asks for it
+    assert found == {measure: one for measure, one in whole.items() if measure in asked}
+    assert set(whole) - set(found) == {"session-venous-pressure"}
