@@ -6,6 +6,9 @@ was not made with. Within one file reports share sentences: the numbers are thos
 many different writers. No patient, person, unit or centre in them exists.
 """
 
+# ruff: noqa: E501
+# Sentences of reports stand whole, as long as they are.
+
 from __future__ import annotations
 
 import json

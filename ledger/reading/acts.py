@@ -815,6 +815,9 @@ def _object_of(page: Page, thing: Thing) -> Thing | None:
                 and re.search(r"\bof\b", low[thing.end : one.start]) is None
             ):
                 continue
+            if _BESIDE.search(low, thing.end, one.start):
+                # "Excision of a lipoma beside the fistula".
+                return None
             return one
         return None
     if thing.get("form") == "p" and re.match(
@@ -847,6 +850,9 @@ def _object_of(page: Page, thing: Thing) -> Thing | None:
             continue
         return one
     return _following(page, thing, after) if thing.get("form") == "p" else None
+
+
+_BESIDE = re.compile(r"\b(?:beside|near|next to|adjacent to|close to|away from|opposite)\b")
 
 
 def _following(page: Page, thing: Thing, after: list[Thing]) -> Thing | None:
