@@ -138,7 +138,7 @@ def _is_ours(page: Page, deeds: list[Deed], main: Meant) -> bool:
     if not any(name.is_certain or name.strength != "weak" for name in main.named):
         return False
     if any(one.role == "title" for one in page.parts.sentences) and not page.is_clinic and title_is_elsewhere(page):
-        return bool(phrases_of("notes").find(page.low)) and _title_is_a_look(page)
+        return _title_is_a_look(page)
     if _TAUGHT.search(page.low):
         return False
     heads = {name.thing.sentence for name in main.named}
@@ -155,7 +155,7 @@ def _title_is_a_look(page: Page) -> bool:
     titles = [one for one in page.parts.sentences if one.role == "title"]
     return any(
         hit.row.cls == "film" and any(one.start <= hit.start < one.end for one in titles)
-        for hit in phrases_of("notes").find(page.low)
+        for hit in page.noted
     )
 
 
@@ -179,7 +179,7 @@ class _Note:
         self.with_deeds = with_deeds
         self.kinds_beside = {one.kind for one in beside}
         self.hits: dict[str, list[_Hit]] = {}
-        for found in phrases_of("notes").find(page.low):
+        for found in page.noted:
             index = page.parts.index_at(found.start)
             if index is None:
                 continue

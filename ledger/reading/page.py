@@ -159,6 +159,11 @@ class Page:
     def _context(self) -> list[Found]:
         return list(phrases_of("context").find(self.low))
 
+    @cached_property
+    def noted(self) -> list[Found]:
+        """What the table of notes finds in the text."""
+        return list(phrases_of("notes").find(self.low))
+
     def spoken(self, cls: str, start: int = 0, end: int | None = None) -> list[Found]:
         """What the table of contexts finds of a class in the text, or in a stretch of it."""
         last = len(self.low) if end is None else end
