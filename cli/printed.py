@@ -190,10 +190,27 @@ def _clean(words: str) -> str:
     return " ".join(words.split())
 
 
-def _some(texts: Sequence[str], most: int | None) -> list[str]:
-    if most is None or len(texts) <= most:
+def left_out(key: str, lines: int, most: int | None) -> range:
+    """Which of the lines of a part are counted instead of printed, where only `most` have room.
+
+    Of a trend the oldest, of the vein book those in the middle (catheters stand first, the newest looks last), else
+    the last.
+    """
+    if most is None or lines <= most:
+        return range(0)
+    if key == "trend":
+        return range(lines - most)
+    if key == "veins":
+        return range(most // 2, lines - (most - most // 2))
+    return range(most, lines)
+
+
+def _some(texts: Sequence[str], most: int | None, key: str = "") -> list[str]:
+    out = left_out(key, len(texts), most)
+    if not out:
         return list(texts)
-    return [*texts[:most], f"… {len(texts) - most} more, in the ledger"]
+    note = f"… {len(out)} {'earlier' if key == 'trend' else 'more'}, in the ledger"
+    return [*texts[: out.start], note, *texts[out.stop :]]
 
 
 def _identity(ink: _Ink, lines: Sequence[str]) -> None:
@@ -242,7 +259,7 @@ def _part(ink: _Ink, part: Part, wide: float, most: int | None, x: float = MARGI
         ink.pdf.set_y(ink.pdf.get_y() + 0.8)
         ink.text(part.heading, wide, x=x, bold=True)
         ink.rule(x, wide)
-    for nth, text in enumerate(_some(part.lines, most)):
+    for nth, text in enumerate(_some(part.lines, most, part.key)):
         ink.gap(nth)
         ink.text(text, wide, x=x, scale=0.94)
 

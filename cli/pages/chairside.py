@@ -108,6 +108,7 @@ def brief(asked: Asked) -> Response:
 def sheet(asked: Asked) -> Response:
     """The sheet that goes with a patient to whoever intervenes, with its strip to send back."""
     from cli.look import beside_sheet
+    from cli.printed import left_out
 
     one = asked.patient(did="sheet")
     history = asked.history(one.id)
@@ -123,6 +124,7 @@ def sheet(asked: Asked) -> Response:
         sheet=made,
         parts=parts,
         at_blanks=at_blanks,
+        left_out=left_out,
         drawing=drawing,
         past=past_words(made),
         lives=lives_of(views),

@@ -12,7 +12,7 @@ import pytest
 
 from cli.look import beside_sheet, brief_made
 from cli.main import main
-from cli.printed import brief_printed, sheet_printed
+from cli.printed import brief_printed, left_out, sheet_printed
 from ledger.projections.brief import Brief, BriefLine, Section
 from ledger.projections.sheet import BLANKS, Sheet
 from ledger.store import open_ledger
@@ -85,6 +85,13 @@ def test_however_much_there_is_it_stays_one_page_and_says_what_it_left_out(demo_
     assert "more, in the ledger" in told
     assert "Stop and ask if arm, side or history differs" in told
     assert "Stay in the lower two thirds" in told, "what stops a hand is never left out"
+
+
+def test_what_has_no_room_on_a_sheet_is_the_old_and_never_the_newest() -> None:
+    assert list(left_out("trend", 8, 5)) == [0, 1, 2]
+    assert list(left_out("veins", 8, 4)) == [2, 3, 4, 5]
+    assert list(left_out("doubts", 8, 6)) == [6, 7]
+    assert list(left_out("trend", 5, 5)) == list(left_out("use", 99, None)) == []
 
 
 def test_a_name_is_printed_in_its_own_letters(demo_file: Path) -> None:
