@@ -6,7 +6,8 @@ Server-rendered with starlette and jinja2; little script, no build step, nothing
   path, function, the right that is needed, methods. `site.py` lists the modules. Routes, the menu and the test that
   walks every route for every role are made from these tables, so there is no route without a right.
 - `Asked` (asked.py) is one request by somebody: who asks, their ledger connection, the form, the day that counts as
-  today. `asked.patient(id)` is the only way to a patient: it refuses one of a foreign unit and notes the look.
+  today. `asked.patient(id)`, `owner(access)` and `report(id)` are the only ways to somebody's data: they refuse what is
+  of a foreign unit, in the words for what does not exist, and note the look.
 - `asked.page("name.html", ...)` renders a template of `templates/`; each extends `base.html`. Shared pieces are macros
   in `pieces.html`. Styles stand in `static/site.css`, one sheet for screen and print; scripts are small files in
   `static/`, each for one thing, and every page works without them but for what only a script can do.
@@ -17,5 +18,6 @@ Server-rendered with starlette and jinja2; little script, no build step, nothing
   an access's id, an entry's id), never names or numbers of patients.
 
 To add a page: write the function and its line in `PAGES`, the template, and a test. A new module also goes into
-`site.MODULES`.
+`site.MODULES`. What holds for every page (rights, units, form tokens, width, axe-core) is tried without a test of yours;
+a path with a place that only your page knows needs `examples` for it.
 """
