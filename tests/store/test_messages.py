@@ -1,0 +1,39 @@
+"""Messages and proposals about patients, on both engines: stored once, opened once, settled once."""
+
+from __future__ import annotations
+
+from ledger.arrival import Desk
+from ledger.entries import Signature
+from ledger.inbox import Inbox
+from ledger.people import Identifier
+from ledger.settling import accept, forget, kept_proposals
+from ledger.store import Ledger
+from tests.arrival.making import mdm, oru
+
+SYSTEM = "urn:oid:1.2.826.0.1.99999.7"
+PID = "PID|1||K204817^^^HARROWGATE&1.2.826.0.1.99999.7&ISO^MR||Orme^Maud||19500413|F"
+ADT = f"MSH|^~\\&|PAS|H|||20260115||ADT^A08|C1|P|2.5.1\rEVN|A08|202601150759\r{PID}\r"
+
+
+def test_messages_are_stored_once_and_opened_once_and_what_they_propose_is_settled_once(ledger: Ledger) -> None:
+    patient = ledger.who.add_patient(
+        name="Maud Vellacott", identifiers=(Identifier(system=SYSTEM, value="K204817"),), invented=True
+    )
+    inbox = Inbox(ledger)
+
+    came = [inbox.take(one.encode()) for one in (mdm("T02", ["a report"]), oru(["a result"]), ADT, "nonsense", ADT)]
+    with Desk() as desk:
+        opened = list(inbox.read_waiting(desk))
+        again = list(inbox.read_waiting(desk))
+
+    assert [one.judgement.code for one in came] == ["AA", "AA", "AA", "AE", "AA"]
+    assert [one.is_new for one in came] == [True, True, True, True, False]
+    assert ([one.state for one in opened], again) == (["read", "read", "read", "not-used"], [])
+    assert inbox.counted() == {"kept": 0, "read": 3, "not-used": 1, "nobody-here": 0}
+    assert [one.control_id for one in inbox.messages(last=2)] == ["", "C1"]
+
+    (proposal,) = kept_proposals(ledger)
+    accept(ledger, proposal.name, Signature(person="N1"), only=["name"])
+    assert ledger.who.patient(patient.id).name == "Maud Orme"
+    forget(ledger, patient.id)
+    assert kept_proposals(ledger) == []
