@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import gc
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -116,8 +117,12 @@ def rounds_made(
     day: date | None = None,
     today: str | None = None,
     known_on: str | None = None,
+    before: Before | None = None,
 ) -> tuple[ShiftSheet, ...]:
-    """The sheets of rounds: of a unit, a shift or one patient; on a day, or today in the zone of each unit."""
+    """The sheets of rounds: of a unit, a shift or one patient; on a day, or today in the zone of each unit.
+
+    With `before`, patients of whom nothing was recorded since the last time are not read again.
+    """
     from cli.look import names_of
     from ledger.projections.wording import date_words
     from ledger.rounds.sheets import OnSheet, sheets_of
@@ -128,11 +133,67 @@ def rounds_made(
     with _no_collecting():
         for one in chosen:
             at = day or today_of(ledger, one.id, today)
-            found, entries = _found(ledger, one, at, rules, known_on, names)
+            if before is None or known_on is not None:
+                found, entries = _found(ledger, one, at, rules, known_on, names)
+            else:
+                key = before.key(ledger, one, at, rules)
+                found, entries = before.of(key, partial(_found, ledger, one, at, rules, None, names))
             made.append(OnSheet(patient=one, day=at, rounds=found, entries=entries))
     moment = ledger.clock().astimezone(ledger.who.zones.get(unit or "", ledger.zone))
     where = "" if unit is None else names(unit) or unit
     return sheets_of(made, where, f"{date_words(moment.date())} {moment:%H:%M}")
+
+
+class Before:
+    """What rounds said before, for a server that is asked for the same unit many times a day.
+
+    What is remembered of a patient holds for the heads of their two streams, the reports that wait, a day and rules; so
+    it is worked out anew as soon as anything of that changes. A record to which others were joined is never remembered,
+    since what is recorded in those does not move its heads. Nothing is written down.
+    """
+
+    def __init__(self, most: int = 5000) -> None:
+        self._most = most
+        self._held: dict[str, tuple[object, tuple[Rounds, dict[str, str]]]] = {}
+        self._rules: tuple[Rules, int] | None = None
+
+    def key(self, ledger: Ledger, one: Patient, day: date, rules: Rules) -> tuple[str, object] | None:
+        """What an answer about a patient depends on; None where it is not to be remembered."""
+        from cli.look import waiting_reports
+        from ledger.store.who import number_of
+
+        stream = 2 * number_of(one.id)
+        heads = ledger.db.execute(
+            "SELECT stream, version, hash, doubts, joins FROM streams WHERE org=? AND stream IN (?,?) ORDER BY stream",
+            (ledger.org, stream, stream + 1),
+        ).fetchall()
+        if any(head[4] for head in heads):
+            return None
+        said = tuple((head[0], head[1], bytes(head[2]), head[3]) for head in heads)
+        waiting = tuple(waiting_reports(ledger, one.id))
+        return f"{ledger.uuid}.{one.id}", (said, waiting, day, self._name(rules))
+
+    def of(
+        self, key: tuple[str, object] | None, make: Callable[[], tuple[Rounds, dict[str, str]]]
+    ) -> tuple[Rounds, dict[str, str]]:
+        """What was said for this key, or what `make` says now."""
+        if key is None:
+            return make()
+        whose, depends_on = key
+        held = self._held.get(whose)
+        if held is not None and held[0] == depends_on:
+            return held[1]
+        found = make()
+        if len(self._held) >= self._most:
+            self._held.clear()
+        self._held[whose] = (depends_on, found)
+        return found
+
+    def _name(self, rules: Rules) -> int:
+        # Kept with the rules themselves, so that their id cannot become that of others.
+        if self._rules is None or self._rules[0] is not rules:
+            self._rules = (rules, hash(repr(rules)))
+        return self._rules[1]
 
 
 @contextmanager

@@ -16,10 +16,13 @@ from starlette.responses import Response
 from cli.pages.asked import Asked
 from cli.pages.rights import Right
 from cli.pages.site import Page
+from cli.rounds import Before
 
 if TYPE_CHECKING:
     from ledger.people import Unit
     from ledger.rounds.sheets import ShiftSheet
+
+_before = Before()
 
 NO_SHIFT = "-"
 """How the address says that only those are meant whose shift nobody recorded."""
@@ -101,7 +104,7 @@ def _sheets(asked: Asked, unit: Unit) -> tuple[ShiftSheet, ...]:
     asked.note("rounds", about=unit.id)
     on = asked.query("on")
     day: date | None = day_from(on, "the day") if on else asked.day
-    return rounds_made(asked.ledger, rules_in_use(), unit=unit.id, day=day)
+    return rounds_made(asked.ledger, rules_in_use(), unit=unit.id, day=day, before=_before)
 
 
 PAGES = (

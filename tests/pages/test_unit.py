@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
+from cli.main import main
 from cli.pages.rights import Role
 from tests.pages.conftest import Desk
 from tests.pages.opening import ELSEWHERE, HERE
@@ -148,3 +149,33 @@ def test_each_shift_prints_on_a_sheet_of_its_own(tab: Callable[..., Any]) -> Non
     firsts = [(one.extract_text() or "").strip().splitlines()[0] for one in printed.pages]
     assert len(firsts) == 5
     assert all(first.startswith("Rounds, Fern Valley Dialysis Unit, shift") for first in firsts)
+
+
+def test_a_unit_that_is_opened_again_shows_what_was_recorded_since_and_reads_only_that_patient_anew(
+    desk: Desk, asking: Callable[..., TestClient], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import cli.rounds
+
+    read: list[str] = []
+    found = cli.rounds._found
+
+    def counting(ledger: Any, one: Any, *more: Any) -> Any:
+        read.append(one.id)
+        return found(ledger, one, *more)
+
+    monkeypatch.setattr(cli.rounds, "_found", counting)
+    monkeypatch.setattr("cli.pages.unit._before", cli.rounds.Before())
+    client = asking()
+    first = client.get(f"/rounds?unit={HERE}").text
+    everybody = len(read)
+    read.clear()
+    assert main(["record", "examination", "P0018", "--access", "P0018-A4", "--happened", "2026-11-20",
+                 "--exit-site-clean", "--by", "brask", "--ledger", str(desk.file)]) == 0  # fmt: skip
+
+    again = client.get(f"/rounds?unit={HERE}").text
+
+    assert everybody > 15
+    assert "P0018" in read
+    assert len(set(read)) <= 2  # and those to whom another record was joined, who are read each time
+    assert "last looked at on 10 August 2026" in first
+    assert "last looked at on 10 August 2026" not in again
