@@ -236,6 +236,11 @@ def match_patient(clues: PatientClues, candidates: Iterable[Patient] | Register)
     return PatientMatch(waiting=waiting, candidates=shown, doubts=clues.doubts, called_alike=alike)
 
 
+def compared(clues: PatientClues, patient: Patient) -> PatientCandidate:
+    """How one patient, whoever named them, compares with what a report says; whether or not anything agrees."""
+    return _compared(clues, patient)
+
+
 def _fits(one: PatientCandidate) -> bool:
     if Agreement.OTHER in (one.identifier, one.name, one.birth_date) or one.name is Agreement.NEAR:
         return False

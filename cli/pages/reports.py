@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+import orjson
 from starlette.datastructures import FormData, UploadFile
 from starlette.responses import Response
 
@@ -29,10 +30,9 @@ if TYPE_CHECKING:
     from cli.pages.finding import Hit
     from ledger.arrival.values import PatientClues
     from ledger.confirming import Confirmed
-    from ledger.matching import Register
+    from ledger.matching import PatientCandidate, Register
     from ledger.people import Patient
     from ledger.store import Ledger
-    from ledger.store.finding import Found
     from ledger.store.papers import StoredReport
 
 AT_ONCE = 100
@@ -66,16 +66,17 @@ def waiting_list(asked: Asked) -> Response:
     rows = list(_waiting(asked, narrowed))
     page = max(1, int(asked.query("page") or 1)) if (asked.query("page") or "1").isdigit() else 1
     shown = rows[(page - 1) * AT_ONCE : page * AT_ONCE]
+    units = {one.id: one.name for one in asked.ledger.who.units()}
     return asked.page(
         "reports.html",
-        rows=[_row(asked, report, patient, today) for report, patient in shown],
+        rows=[_row(asked, one, units, today) for one in shown],
         total=len(rows),
         page=page,
         pages=-(-len(rows) // AT_ONCE),
         narrowed=narrowed,
         waits=WAITS,
         units=[one for one in asked.ledger.who.units() if asked.who.sees_unit(one.id)],
-        senders=_senders(asked),
+        senders=sorted({one.sender for one in _waiting(asked, dict.fromkeys(FILTERS, ""))} - {""}),
         after=_after(asked),
         came=_came(asked),
         queue=queue_of(narrowed),
@@ -99,56 +100,73 @@ def queue_of(narrowed: Mapping[str, str]) -> str:
     return "?" + urlencode(held) if held else ""
 
 
-def _waiting(asked: Asked, narrowed: Mapping[str, str]) -> Iterator[tuple[StoredReport, Patient | None]]:
-    """Reports that wait and that whoever asks may see, oldest first."""
-    papers, who = asked.ledger.papers, asked.ledger.who
-    states: tuple[str, ...] = ("unreadable",) if narrowed["waits"] == "unreadable" else ("waiting",)
-    if not narrowed["waits"]:
-        states = ("waiting", "unreadable")
+@dataclass(frozen=True)
+class _Brief:
+    """A waiting report as far as it takes to put it into the list or leave it out."""
+
+    report: str
+    patient: str | None
+    unit: str | None
+    arrived_at: str
+    file_name: str
+    envelope: str
+
+    @property
+    def sender(self) -> str:
+        kept = orjson.loads(self.envelope or "{}").get("envelope") or {}
+        return str(kept.get("sender") or "")
+
+
+def _waiting(asked: Asked, narrowed: Mapping[str, str]) -> Iterator[_Brief]:
+    """Reports that wait and that whoever asks may see, oldest first; what cannot be read comes last.
+
+    Asked of the tables at once: the list is gone through again at each report, to know which is next.
+    """
+    from ledger.store.papers import UNREADABLE, WAITING
+    from ledger.store.who import patient_id
+
+    states = {"": (WAITING, UNREADABLE), "unreadable": (UNREADABLE,)}.get(narrowed["waits"], (WAITING,))
     today = asked.today()
-    for state in states:
-        for report in papers.reports(state=state):
-            patient = who.patient(report.patient) if report.patient is not None else None
-            if patient is None and not asked.may("CONFIRM"):
-                continue
-            if patient is not None and not asked.who.sees_unit(patient.unit):
-                continue
-            if narrowed["waits"] in ("person", "patient") and (patient is None) != (narrowed["waits"] == "patient"):
-                continue
-            if narrowed["unit"] and (patient is None or patient.unit != narrowed["unit"]):
-                continue
-            if narrowed["sender"] and _sender(report) != narrowed["sender"]:
-                continue
-            if narrowed["days"] and _days(report, today) < int(narrowed["days"]):
-                continue
-            yield report, patient
+    rows = asked.ledger.db.execute(
+        "SELECT r.report, r.patient, p.unit, r.arrived_at, r.file_name, r.envelope, r.state FROM reports r "
+        "LEFT JOIN patients p ON p.org=r.org AND p.number=r.patient "
+        f"WHERE r.org=? AND r.state IN ({','.join('?' * len(states))})",
+        (asked.ledger.org, *states),
+    ).fetchall()
+    for row in sorted(rows, key=lambda row: (row[6] == UNREADABLE, row[3], row[4] or "", row[0])):
+        number, unit = row[1], row[2]
+        one = _Brief(row[0], None if number is None else patient_id(number), unit, row[3], row[4] or "", row[5])
+        if not (asked.may("CONFIRM") if one.patient is None else asked.who.sees_unit(unit)):
+            continue
+        if narrowed["waits"] in ("person", "patient") and (one.patient is None) != (narrowed["waits"] == "patient"):
+            continue
+        if narrowed["unit"] and (one.patient is None or unit != narrowed["unit"]):
+            continue
+        if narrowed["days"] and _days(one.arrived_at, today) < int(narrowed["days"]):
+            continue
+        if narrowed["sender"] and one.sender != narrowed["sender"]:
+            continue
+        yield one
 
 
-def _row(asked: Asked, report: StoredReport, patient: Patient | None, today: date) -> Waiting:
+def _row(asked: Asked, one: _Brief, units: Mapping[str, str], today: date) -> Waiting:
     from cli.report import waits_for
 
-    units = {one.id: one.name for one in asked.ledger.who.units()}
+    report = asked.ledger.papers.report(one.report)
+    patient = asked.ledger.who.patient(one.patient) if one.patient is not None else None
     linked = report.envelope.get("linked") or {}
     return Waiting(
         report,
         patient,
         units.get((patient.unit if patient else None) or "", ""),
-        _days(report, today),
+        _days(report.arrived_at, today),
         waits_for(report).removeprefix("a person: "),
         tuple(words for _, words in linked.get("doubts", ())),
     )
 
 
-def _days(report: StoredReport, today: date) -> int:
-    return max(0, (today - date.fromisoformat(report.arrived_at[:10])).days)
-
-
-def _sender(report: StoredReport) -> str:
-    return str((report.envelope.get("envelope") or {}).get("sender") or "")
-
-
-def _senders(asked: Asked) -> list[str]:
-    return sorted({_sender(report) for report, _ in _waiting(asked, dict.fromkeys(FILTERS, ""))} - {""})
+def _days(arrived_at: str, today: date) -> int:
+    return max(0, (today - date.fromisoformat(arrived_at[:10])).days)
 
 
 @dataclass(frozen=True)
@@ -386,8 +404,10 @@ def way_of(asked: Asked, stored: StoredReport) -> Way:
     narrowed = _narrowed(said)
     if not narrowed["waits"] and stored.patient is not None:
         narrowed["waits"] = "person"
-    there = [report.id for report, _ in _waiting(asked, narrowed)]
-    place = _place(asked, stored, there)
+    rows = list(_waiting(asked, narrowed))
+    order = (stored.state == "unreadable", stored.arrived_at, stored.file_name or "", stored.id)
+    place = sum((stored.state == "unreadable", one.arrived_at, one.file_name, one.report) < order for one in rows)
+    there = [one.report for one in rows]
     others = [one for one in (*there[place:], *there[:place]) if one != stored.id]
     return Way(
         before=next((one for one in reversed(there[:place]) if one != stored.id), ""),
@@ -396,15 +416,6 @@ def way_of(asked: Asked, stored: StoredReport) -> Way:
         queue=queue_of(narrowed),
         narrowed=narrowed,
     )
-
-
-def _place(asked: Asked, stored: StoredReport, there: list[str]) -> int:
-    if stored.id in there:
-        return there.index(stored.id)
-    order = (stored.arrived_at, stored.file_name or "", stored.id)
-    papers = asked.ledger.papers
-    held = [(one.arrived_at, one.file_name or "", one.id) for one in map(papers.report, there)]
-    return sum(one < order for one in held)
 
 
 def _page(
@@ -492,7 +503,7 @@ def _clue_pieces(stored: StoredReport, text: str | None) -> tuple[Piece, ...]:
 def _whose(asked: Asked, stored: StoredReport, text: str | None, sought: str) -> Whose:
     """What a report says about its patient, beside the patients who could be meant."""
     from cli.pages.finding import hits_of
-    from ledger.matching import match_patient
+    from ledger.matching import compared, match_patient
     from ledger.receiving import clues_of
     from ledger.store.finding import Found as Meant
     from ledger.store.finding import How, find
@@ -509,29 +520,19 @@ def _whose(asked: Asked, stored: StoredReport, text: str | None, sought: str) ->
         return whose
     if sought:
         found, whose.more = find(asked.ledger, sought, units=asked.who.units)
-        match = match_patient(clues, _register_of(found))
     else:
         match = match_patient(clues, register_near(asked.ledger, [clues]))
         whose.waiting = match.waiting.value.replace("-", " ") if match.waiting is not None else ""
         mine = [asked.ledger.who.patient(one.patient) for one in match.candidates]
         whose.foreign = sum(not asked.who.sees_unit(one.unit) for one in mine)
         found = [Meant(patient=one, how=How.EXACTLY, likeness=1.0) for one in mine if asked.who.sees_unit(one.unit)]
-    compared = {one.patient: one for one in match.candidates}
-    whose.candidates = tuple(_candidate(hit, compared.get(hit.found.patient.id)) for hit in hits_of(asked, found))
+    whose.candidates = tuple(_candidate(hit, compared(clues, hit.found.patient)) for hit in hits_of(asked, found))
     return whose
 
 
-def _register_of(found: Iterable[Found]) -> Register:
-    from ledger.matching import Register
-
-    return Register(one.patient for one in found)
-
-
-def _candidate(hit: Hit, compared: Any) -> Candidate:
+def _candidate(hit: Hit, compared: PatientCandidate) -> Candidate:
     from ledger.matching import Agreement
 
-    if compared is None:
-        return Candidate(hit=hit)
     said = {
         Agreement.SAME: "the same",
         Agreement.FULLER: "one has a further name",

@@ -587,7 +587,7 @@ def _correct_form(
         status=status,
         one=one,
         kind=fact.kind,
-        words=f"Put right {name}",
+        words=f"Correct {name}",
         about=told_in_words(asked.ledger, entry),
         first=said,
         more=[box for box in boxes if box not in said],

@@ -320,6 +320,8 @@ def test_a_person_says_whose_report_it_is_and_what_speaks_against_it_stays(
     answer = client.post(f"/report/{report}", data={"csrf": client.csrf, "do": "link", "patient": "P0001"})
 
     assert "Wilhelmina Osterpike" in found.text
+    assert found.text.count("DIFFERENT") == 2, "name and birth date; a number of another house says nothing"
+    assert "although it disagrees" in found.text
     assert answer.status_code == 303
     page = client.get(answer.headers["location"]).text
     assert "Wilhelmina Osterpike" in page
