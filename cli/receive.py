@@ -21,7 +21,7 @@ from ledger.errors import WrongInput
 
 if TYPE_CHECKING:
     from fhir_mapping.elements import Resource
-    from fhir_mapping.receiver import Proposal, ReceivedAll
+    from fhir_mapping.receiver import KeptWords, Proposal, ReceivedAll
     from fhir_mapping.settings import Settings
     from ledger.store import Ledger
 
@@ -40,6 +40,9 @@ def receive(
     take_all: Annotated[
         bool, typer.Option("--take-over", help="Record what our own kind of ledger sent, marked as taken over by rule.")
     ] = False,
+    one_by_one: Annotated[
+        bool, typer.Option("--one-by-one", help="Ask for each of these facts; what you accept is recorded as yours.")
+    ] = False,
     settings: SettingsOption = None,
     by: ByOption = None,
     ledger: LedgerOption = None,
@@ -48,8 +51,9 @@ def receive(
     """Take in FHIR: facts of ours and of other ledgers, and what else the hospital's record says of our patients.
 
     Our own resources coming back are recognised; one that was changed there proposes a correction, one that was
-    entered in error a retraction. Nothing is recorded without --take-over, or a server that the settings call trusted.
-    What is not ours is kept as a report and waits to be confirmed.
+    entered in error a retraction. Nothing is recorded without --one-by-one, --take-over, or a server that the settings
+    call trusted. What is not ours is kept as a report and waits to be confirmed; what is said of who patients are waits
+    in `patient proposals`.
     """
     from fhir_mapping.receiver import KeptWords, proposals_for, received_from, take_over
     from ledger.entries import Signature
@@ -57,9 +61,13 @@ def receive(
 
     if (file is None) == (origin is None):
         raise typer.BadParameter("name a FILE, or a server with --from.")
+    if one_by_one and take_all:
+        raise typer.BadParameter("--one-by-one asks, --take-over does not: say one of them.")
+    if one_by_one and (as_json or not say.is_terminal()):
+        raise WrongInput("Nobody is here to ask.", "Run it at a terminal, or record all of it with --take-over.")
     with opened(ledger) as found:
         said = settings_of(found, settings)
-        trusted = take_all or (origin is not None and said.server(origin).trusted)
+        trusted = not one_by_one and (take_all or (origin is not None and said.server(origin).trusted))
         person = person_of(found, by)
         kept = KeptWords()
         resources = _of_file(file) if file is not None else _of_server(found, said, str(origin))
@@ -68,15 +76,63 @@ def receive(
         open_ones = [one for one in proposals if one.draft is not None]
         added = 0
         refused: list[tuple[Proposal, str]] = []
-        if trusted and open_ones:
+        shown = {id(one): _in_words(found, one, kept) for one in open_ones} if not trusted else {}
+        if one_by_one:
+            taken = _asked(open_ones, shown)
+            added, refused = take_over(found, taken, Signature(person=person), kept)
+            done = {id(one) for one in taken}
+            open_ones = [one for one in open_ones if id(one) not in done]
+            proposals = [one for one in proposals if id(one) not in done]
+        elif trusted and open_ones:
             signature = Signature(person=person, how=ConfirmedHow.BY_RULE)
             added, refused = take_over(found, open_ones, signature, kept)
         reports = _foreign(found, said, received, person)
         told = _patients(found, received, origin)
-    _tell(received, proposals, added, refused, reports, told, trusted, as_json)
+    _tell(received, proposals, shown, added, refused, reports, told, trusted, as_json)
     nobody = [one for one in proposals if one.what == "unknown-patient"]
     if refused or nobody or received.not_read or (open_ones and not trusted):
         raise typer.Exit(PARTLY)
+
+
+def _in_words(ledger: Ledger, one: Proposal, kept: KeptWords) -> list[str]:
+    """What a proposal would do, in sentences: what it is about, what is on record, what is told."""
+    from ledger.chronology import entry_in_force_for
+    from ledger.projections.sentences import sentence_of_event
+
+    assert one.draft is not None
+    assert one.patient is not None
+    words = kept.or_else(ledger.papers.words)
+    event = one.draft.event
+    about = getattr(event, "corrects", None) or getattr(event, "retracts", None)
+    if about is None:
+        return [f"new: {one.patient} {one.received.kind}, {event.happened}", sentence_of_event(event, words)]
+    history = ledger.history(one.patient, sessions=True)
+    entries = [*history.entries, *(e for _, others in history.merged for e in others)]
+    entry = entry_in_force_for(about, entries) or history.entry(about)
+    name = f"{one.patient}.{entry.version}" if entry is not None else one.patient
+    lines = [f"{one.what}: {name} {one.received.kind}"]
+    if entry is not None:
+        lines.append(f"on record, {entry.happened}: {sentence_of_event(entry.event, words)}")
+    told = "entered in error" if one.what == "withdrawn" else sentence_of_event(event, words)
+    return [*lines, f"told, {event.happened}: {told}"]
+
+
+def _asked(proposals: list[Proposal], shown: dict[int, list[str]]) -> list[Proposal]:
+    """Those that a person takes, one by one; what was taken before they stop is recorded."""
+    taken = []
+    for number, one in enumerate(proposals, start=1):
+        say.out()
+        say.heading(f"{number} of {len(proposals)}")
+        for line in shown[id(one)]:
+            say.paragraph(line, "  ", "    ")
+        answer = ""
+        while answer not in ("y", "n", "q"):
+            answer = typer.prompt("Record it? y, n, or q to stop", default="", show_default=False).strip().lower()[:1]
+        if answer == "q":
+            break
+        if answer == "y":
+            taken.append(one)
+    return taken
 
 
 def _of_file(file: Path) -> list[Resource]:
@@ -223,6 +279,7 @@ def _patients(ledger: Ledger, received: ReceivedAll, origin: str | None) -> list
 def _tell(
     received: ReceivedAll,
     proposals: list[Proposal],
+    shown: dict[int, list[str]],
     added: int,
     refused: list[Any],
     reports: list[dict[str, Any]],
@@ -256,10 +313,11 @@ def _tell(
     said = ", ".join(f"{number} {what}" for what, number in sorted(counted.items())) or "none"
     say.out(f"Facts of ours and of other ledgers: {said}; {added} recorded.")
     for one in proposals:
-        if one.what != "known" and not (trusted and one.draft is not None):
-            say.paragraph(
-                f"{one.what}: {one.patient or 'nobody'} {one.received.kind} {one.received.root}", "  ", "    "
-            )
+        if one.draft is None and one.what != "known":
+            words = f"{one.what}: {one.patient or 'nobody'} {one.received.kind} {one.received.root}"
+            say.paragraph(words, "  ", "    ")
+        for number, line in enumerate(shown.get(id(one), ())):
+            say.paragraph(line, "    " if number else "  ", "      ")
     for one, reason in refused:
         say.paragraph(f"not taken: {one.patient} {one.received.kind} {one.received.root}: {reason}", "  ", "    ")
     for what, reason in received.not_read:
@@ -275,4 +333,4 @@ def _tell(
         say.out(f"{say.counted(len(told), 'proposal')} about who patients are.")
         say.next_steps(("access-ledger patient proposals", "what the hospital says otherwise, to be settled"))
     if not trusted and any(one.draft is not None for one in proposals):
-        say.out("Nothing was recorded. --take-over records these, marked as taken over by rule.")
+        say.out("These were not recorded. --one-by-one asks for each; --take-over records all, marked as by rule.")

@@ -224,3 +224,36 @@ def test_a_foreign_procedure_is_confirmed_and_rests_on_the_resource(other, tmp_p
     assert other.ok("fhir receive --json", file).json["reports"][0]["outcome"] == "already"
     unreadable = other.ok("report list --state unreadable --json").json["reports"]
     assert came["report"][:10] in unreadable[0]["waits_for"]
+
+
+def test_a_person_takes_facts_of_another_ledger_one_by_one(one, other, tmp_path):
+    file = tmp_path / "out.json"
+    file.write_text(one.ok("export P0001").out)
+    looked = " ".join(other.run("fhir receive", file).out.split())
+
+    screen = other.at_terminal(
+        f"fhir receive {file} --one-by-one",
+        [("1 of 3", ""), ("q to stop", "y\n"), ("q to stop", "n\n"), ("q to", "q\n")],
+    )
+    with other.open() as ledger:
+        (entry,) = ledger.history("P0001").entries
+
+    assert "new: P0001 creation, 2019-03-04" in looked
+    assert "These were not recorded" in looked
+    assert (entry.kind, entry.recorded_by.person, entry.recorded_by.how) == ("creation", "N1", "claimed")
+    assert "2 of 3" in screen
+    assert other.run("fhir receive --one-by-one", file).code == 1
+
+
+def test_a_change_there_is_shown_beside_what_is_on_record(one, tmp_path):
+    lines = [json.loads(line) for line in one.ok("export P0001 --as ndjson").out.splitlines()]
+    creation = next(line for line in lines if line["resourceType"] == "Procedure")
+    creation["performedDateTime"] = "2019-03-09"
+    file = tmp_path / "changed.json"
+    file.write_text(json.dumps(creation))
+
+    shown = " ".join(one.run("fhir receive", file).out.split())
+
+    assert "changed: P0001.1 creation" in shown
+    assert "on record, 2019-03-04:" in shown
+    assert "told, 2019-03-09: Corrected to:" in shown
