@@ -498,7 +498,7 @@ def prevalence(
     """Through what the patients dialyse, on a day and over months; catheters that stayed; how dialysis began."""
     from ledger.statistics import pictures, tables
     from ledger.statistics.counting import prevalence_of
-    from ledger.statistics.hiding import first_uses_without_small_cells, without_small_cells
+    from ledger.statistics.hiding import all_without_small_cells
 
     if list_them and (as_json or hide_below):
         raise typer.BadParameter("--list goes with plain text only.")
@@ -511,27 +511,24 @@ def prevalence(
         last = month_from(month or (on[:7] if on else None), found, today)
         population = _population(found, book, known_on)
         made = prevalence_of(population, last, months, choices_from(choose), day=day, people=people, unit=unit)
-        shown = [without_small_cells(one, hide_below) if hide_below else one for one in made.shares]
-        first_uses = first_uses_without_small_cells(made.first_uses, hide_below) if hide_below else made.first_uses
-        over = [
-            (period, without_small_cells(one, hide_below) if hide_below else one) for period, one in made.over_months
-        ]
+        if hide_below:
+            made = all_without_small_cells(made, hide_below)
         if csv is not None:
-            put(csv, tables.prevalence_csv([*shown, *(one for _, one in over)]))
+            put(csv, tables.prevalence_csv([*made.shares, *(one for _, one in made.over_months)]))
         if picture is not None:
             put(picture, pictures.chart_picture(made.chart, _form_of(picture)))
         _noted(found, "prevalence", by, unit, list_them)
     if as_json:
         say.as_json(
             {
-                "results": [one.to_json() for one in shown],
-                "over_months": [one.to_json() for _, one in over],
-                "first_uses": [one.to_json() for one in first_uses],
+                "results": [one.to_json() for one in made.shares],
+                "over_months": [one.to_json() for _, one in made.over_months],
+                "first_uses": [one.to_json() for one in made.first_uses],
                 "chart": None if hide_below else made.chart.to_json(),
             }
         )
         return
-    for place, one in enumerate(shown):
+    for place, one in enumerate(made.shares):
         if place:
             say.out()
         _say(tables.prevalence_text(one))
@@ -539,7 +536,7 @@ def prevalence(
             say.out()
             _say(tables.who_text(one))
     say.out()
-    _say(tables.first_uses_text(first_uses))
+    _say(tables.first_uses_text(made.first_uses))
     if not hide_below:
         say.out()
         _say(tables.chart_text(made.chart))

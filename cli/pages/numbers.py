@@ -28,6 +28,7 @@ from ledger.vocabulary import AccessKind, words_of
 if TYPE_CHECKING:
     from ledger.people import Unit
     from ledger.statistics.charts import Chart
+    from ledger.statistics.counting import PrevalenceOfAll
     from ledger.statistics.definitions import Rulebook
     from ledger.statistics.patency import Comparison, Patency
     from ledger.statistics.presence import Period, Population
@@ -251,23 +252,13 @@ def _population(asked: Asked) -> Population:
     return population_of(histories, _book(), people)
 
 
-def _prevalence(asked: Asked, wanted: Wanted) -> Any:
-    from dataclasses import replace
-
+def _prevalence(asked: Asked, wanted: Wanted) -> PrevalenceOfAll:
     from ledger.statistics.counting import prevalence_of
-    from ledger.statistics.hiding import first_uses_without_small_cells, without_small_cells
+    from ledger.statistics.hiding import all_without_small_cells
 
     people = {one.id: one for one in asked.ledger.who.patients()}
     made = prevalence_of(_population(asked), wanted.month, MONTHS, {}, people=people, unit=wanted.unit)
-    if wanted.hide is None:
-        return made
-    hide = wanted.hide
-    return replace(
-        made,
-        shares=tuple(without_small_cells(one, hide) for one in made.shares),
-        over_months=tuple((period, without_small_cells(one, hide)) for period, one in made.over_months),
-        first_uses=first_uses_without_small_cells(made.first_uses, hide),
-    )
+    return made if wanted.hide is None else all_without_small_cells(made, wanted.hide)
 
 
 def _rates(asked: Asked, wanted: Wanted, names: Sequence[str]) -> list[tuple[str, Rates | Surveillance, Chart | None]]:

@@ -19,6 +19,7 @@ from ledger.statistics.rates import Rates
 from ledger.statistics.surveillance import ALL, Surveillance
 
 if TYPE_CHECKING:
+    from ledger.statistics.counting import PrevalenceOfAll
     from ledger.statistics.curves import Curve
     from ledger.statistics.patency import Comparison, OnDay, Patency
 
@@ -42,6 +43,16 @@ def first_uses_without_small_cells(found: Sequence[FirstUse], below: int) -> tup
     hidden = hidden_cells(counts, [list(counts)], below)
     # Of those with a known creation there may be few among many.
     return tuple(replace(one, hidden=one.kind in hidden or 0 < len(one.days) < below) for one in found)
+
+
+def all_without_small_cells(found: PrevalenceOfAll, below: int) -> PrevalenceOfAll:
+    """All that `prevalence` tells, without small counts. Its chart holds counts of single months: do not show it."""
+    return replace(
+        found,
+        shares=tuple(without_small_cells(one, below) for one in found.shares),
+        over_months=tuple((period, without_small_cells(one, below)) for period, one in found.over_months),
+        first_uses=first_uses_without_small_cells(found.first_uses, below),
+    )
 
 
 def rates_without_small_cells(found: Rates, below: int) -> Rates:
