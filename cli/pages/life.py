@@ -253,13 +253,15 @@ def _axis(first: int, last: int, high: float, across: _Across) -> Iterable[str]:
 
 
 def _row(name: str, lines: Sequence[Line], y: float, across: _Across) -> Iterable[str]:
+    from ledger.projections.wording import day_words
+
     middle = y + 20
     yield _say(0, middle + 4, f"{name} ({len(lines)})", "start")
     yield f'<path d="M{LEFT} {middle:.0f}H{WIDE - RIGHT:.0f}" stroke="#c9cdd1" stroke-width="0.8"/>'
     said_to = LEFT - 10
     for line in lines:
         x, to = across(line.happened.earliest.toordinal()), across(line.happened.latest.toordinal())
-        title = f"<title>{escape(line.text())}</title>"
+        title = f"<title>{escape(day_words(line.happened))}: {escape(line.kind.replace('-', ' '))}</title>"
         if len(line.happened) < 10:
             # A date that is known to the month or the year is a stretch, not a day.
             wide = max(to - x, 3)
