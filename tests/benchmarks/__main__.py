@@ -36,8 +36,9 @@ def main() -> None:
 def _line(ratio: Ratio) -> str:
     mark = {True: "reached", False: "NOT REACHED", None: ""}[ratio.is_reached]
     least = "" if ratio.wanted is None else f"(at least {ratio.wanted:g}) "
+    processor = "" if ratio.processor is None else f"; by processor time {ratio.processor:.2f} ×"
     return (
-        f"{ratio.name:<64} {ratio.ratio:7.2f} × {least}{mark}\n"
+        f"{ratio.name:<64} {ratio.ratio:7.2f} × {least}{mark}{processor}\n"
         f"    ours {ratio.ours:,.1f} {ratio.unit}; {ratio.peer_name} {ratio.peer:,.1f} {ratio.unit}; n {ratio.n:,}"
     )
 
@@ -53,6 +54,7 @@ def _kept(found: list[Ratio], scale: float) -> dict[str, object]:
             {
                 "name": one.name,
                 "ratio": round(one.ratio, 3),
+                **({} if one.processor is None else {"by_processor_time": round(one.processor, 3)}),
                 "at_least": one.wanted,
                 "ours": one.ours,
                 "peer": one.peer,

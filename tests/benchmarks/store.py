@@ -9,7 +9,7 @@ from pathlib import Path
 from ledger.entries import Draft, Signature, chained, encode, entry_id_of, entry_made, genesis, validated
 from ledger.people import Person, Unit
 from ledger.store import Ledger, open_ledger
-from tests.benchmarks import Ratio, interleaved
+from tests.benchmarks import Ratio, Spent, in_turns
 from tests.benchmarks.lives import REPORT, life
 from tests.benchmarks.peer import build, peer_in
 
@@ -30,42 +30,53 @@ def run(scale: float) -> Iterable[Ratio]:
             app.save(aggregate)
             built.append(aggregate.id)
 
-        ours, peer = interleaved(lambda n: store_layer(ledger, n), peer_builds, times, rounds=rounds)
-        yield Ratio(
-            name="store layer alone, 12 entries, full synchronisation, validated, chained",
-            ours=ours, peer=peer, unit="µs", wanted=1.3, peer_name=f"{PEER} build and save", n=times * rounds,
-        )  # fmt: skip
+        ours, peer = in_turns(lambda n: store_layer(ledger, n), peer_builds, times, rounds=rounds)
+        yield _row(
+            "store layer alone, 12 entries, full synchronisation, validated, chained",
+            ours,
+            peer,
+            wanted=1.3,
+            peer_name=f"{PEER} build and save",
+            n=times * rounds,
+        )
 
     with tempfile.TemporaryDirectory() as folder:
         ledger = a_ledger(Path(folder), patients=times * rounds + 10)
         app = peer_in(Path(folder))
         built.clear()
-        ours, peer = interleaved(lambda n: append_life(ledger, n), peer_builds, times, rounds=rounds)
-        yield Ratio(
-            name="public append of 12, everything on",
-            ours=ours, peer=peer, unit="µs", wanted=1.0, peer_name=f"{PEER} build and save", n=times * rounds,
-        )  # fmt: skip
+        ours, peer = in_turns(lambda n: append_life(ledger, n), peer_builds, times, rounds=rounds)
+        yield _row(
+            "public append of 12, everything on",
+            ours,
+            peer,
+            wanted=1.0,
+            peer_name=f"{PEER} build and save",
+            n=times * rounds,
+        )
 
-        ours, peer = interleaved(
+        ours, peer = in_turns(
             lambda n: ledger.history(f"P{n + 1:04d}").facts,
             lambda n: app.repository.get(built[n]),  # type: ignore[arg-type]
             times,
             rounds=rounds,
         )
-        yield Ratio(
-            name="load and verify one history, typed, in clinical order",
-            ours=ours, peer=peer, unit="µs", wanted=None, peer_name=f"{PEER} get", n=times * rounds,
-        )  # fmt: skip
-        ours, peer = interleaved(
+        yield _row(
+            "load and verify one history, typed, in clinical order",
+            ours,
+            peer,
+            wanted=None,
+            peer_name=f"{PEER} get",
+            n=times * rounds,
+        )
+        ours, peer = in_turns(
             lambda n: ledger.history(f"P{n + 1:04d}").entries,
             lambda n: app.repository.get(built[n]),  # type: ignore[arg-type]
             times,
             rounds=rounds,
         )
-        yield Ratio(
-            name="load and verify one history, typed",
-            ours=ours, peer=peer, unit="µs", wanted=1.8, peer_name=f"{PEER} get", n=times * rounds,
-        )  # fmt: skip
+        yield _row(
+            "load and verify one history, typed", ours, peer, wanted=1.8, peer_name=f"{PEER} get", n=times * rounds
+        )
 
         def ours_adds(number: int) -> None:
             patient = f"P{number + 1:04d}"
@@ -79,11 +90,23 @@ def run(scale: float) -> Iterable[Ratio]:
             aggregate.tell(fact)
             app.save(aggregate)
 
-        ours, peer = interleaved(ours_adds, peer_adds, times, rounds=rounds)
-        yield Ratio(
-            name="public append of one",
-            ours=ours, peer=peer, unit="µs", wanted=1.5, peer_name=f"{PEER} get, record, save", n=times * rounds,
-        )  # fmt: skip
+        ours, peer = in_turns(ours_adds, peer_adds, times, rounds=rounds)
+        yield _row(
+            "public append of one", ours, peer, wanted=1.5, peer_name=f"{PEER} get, record, save", n=times * rounds
+        )
+
+
+def _row(name: str, ours: Spent, peer: Spent, *, wanted: float | None, peer_name: str, n: int) -> Ratio:
+    return Ratio(
+        name=name,
+        ours=ours.wall,
+        peer=peer.wall,
+        processor=peer.processor / ours.processor,
+        unit="µs",
+        wanted=wanted,
+        peer_name=peer_name,
+        n=n,
+    )
 
 
 def a_ledger(folder: Path, *, patients: int, name: str = "ledger.sqlite") -> Ledger:
