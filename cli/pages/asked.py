@@ -127,15 +127,15 @@ class Asked:
     def report(self, named: str | None = None, *, did: str = "report") -> StoredReport:
         """The report that the path (or this id) names, if whoever asks may see it. The look is noted.
 
-        A report that nobody has matched to a patient may be seen by whoever may open the page. Raises NotFound in the
-        same words for a report about a foreign unit's patient as for none.
+        A report that nobody has matched to a patient is of no unit: whoever confirms may see it, so that somebody can.
+        Raises NotFound in the same words for a report about a foreign unit's patient as for none.
         """
         wanted = named if named is not None else self.path("report")
         refused = NotFound("There is no such report that you may see.", "Look in the list of reports.")
         if not self.ledger.papers.holds(wanted):
             raise refused
         found = self.ledger.papers.report(wanted)
-        if found.patient is not None and not self._sees(found.patient):
+        if not (self.may("CONFIRM") if found.patient is None else self._sees(found.patient)):
             raise refused
         self.note(did, patient=found.patient, about=found.id)
         return found

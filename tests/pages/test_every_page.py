@@ -168,3 +168,19 @@ def test_the_looks_of_these_tests_see_what_is_wrong(
         axe(page)
     with pytest.raises(AssertionError, match="360 px"):
         fits(page)
+
+
+def test_a_report_that_is_nobodys_yet_is_shown_to_whoever_confirms_and_to_nobody_else(
+    desk: Desk, asking: Callable[..., TestClient]
+) -> None:
+    with desk.ledger() as ledger:
+        row = ledger.db.execute("SELECT report FROM reports WHERE patient IS NULL AND state='waiting'").fetchone()
+    unmatched = {**NOBODY, "report": row[0]}
+
+    looks, confirms = (asking(roles=frozenset({role})) for role in (Role.LOOKS, Role.CONFIRMS))
+
+    assert confirms.get(f"/report/{row[0]}").status_code == 200
+    for path in ("", "/original"):
+        refused, none = (looks.get(f"/report/{one['report']}{path}") for one in (unmatched, NOBODY))
+        assert (refused.status_code, none.status_code) == (404, 404)
+        assert comparable(refused.text, unmatched) == comparable(none.text, NOBODY)
