@@ -14,17 +14,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from cli.pages.drawing import WIDTH, Disc, Drawing, Lettering, Shape, Stroke, drawing_of
-from ledger.projections.brief import access_to_use
+from ledger.projections.brief import CAUTIONS, access_to_use
 
 if TYPE_CHECKING:
     from fpdf import FPDF
 
     from ledger.projections.brief import Brief, Section
     from ledger.projections.sheet import Part, Sheet
+    from ledger.rounds.sheets import ShiftSheet
 
 Paper = Literal["a4", "letter"]
 SIZES = (9.5, 9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.0)
 """Sizes of letters in points, the largest first; 6 points is what a package leaflet may not go below in many places."""
+
+ROUNDS_OVERLEAF = 8.0
+"""The size of letters of a shift whose lines do not fit on one page."""
 
 MARGIN = 10.0
 POINT = 25.4 / 72
@@ -40,6 +44,45 @@ def brief_printed(made: Brief, *, paper: str = "a4") -> bytes:
 def sheet_printed(made: Sheet, drawing: Drawing, *, paper: str = "a4") -> bytes:
     """The interventionalist's sheet, as the bytes of a PDF of one page."""
     return _fitted(lambda size, most: _sheet_page(made, drawing, _paper(paper), size, most))
+
+
+def rounds_printed(sheets: Sequence[ShiftSheet], *, paper: str = "a4") -> bytes:
+    """What rounds bring up, as the bytes of a PDF: one page a shift, in the largest letters with which it fits.
+
+    A shift with more than fits goes on overleaf at a size that can be read: no line is left out.
+    """
+    pdf = _page(_paper(paper), "Rounds")
+    for nth, sheet in enumerate(sheets):
+        if nth:
+            pdf.add_page()
+        size = _size_that_fits(sheet, _paper(paper))
+        pdf.set_auto_page_break(size is None, MARGIN)
+        _shift(_Ink(pdf, size or ROUNDS_OVERLEAF), sheet)
+    return bytes(pdf.output())
+
+
+def _size_that_fits(sheet: ShiftSheet, paper: Paper) -> float | None:
+    for size in SIZES:
+        try:
+            _shift(_Ink(_page(paper, "Rounds"), size), sheet)
+        except _TooLong:
+            continue
+        return size
+    return None
+
+
+def _shift(ink: _Ink, sheet: ShiftSheet) -> None:
+    wide = ink.pdf.epw
+    ink.text(sheet.title, wide, bold=True, scale=1.15)
+    ink.text(sheet.summary, wide)
+    for part in sheet.parts():
+        ink.pdf.set_y(ink.pdf.get_y() + 0.8)
+        ink.text(f"{part.place}. {part.heading}" if part.place is not None else part.heading, wide, bold=True)
+        ink.rule(MARGIN, wide)
+        for nth, line in enumerate(part.lines):
+            ink.gap(nth)
+            ink.text(line.text, wide - 3, x=MARGIN + 3)
+    _foot(ink, ("", *CAUTIONS[-2:]))
 
 
 def _paper(named: str) -> Paper:
@@ -148,12 +191,28 @@ def _fonts() -> Path:
     return Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 
 
+_BOX = "\N{WHITE SQUARE}"
+
+
+@lru_cache(maxsize=1)
+def _letters() -> frozenset[int]:
+    """The code points for which the typeface has a letter, thin and bold alike."""
+    from fontTools.ttLib import TTFont
+
+    found = []
+    for name in ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf"):
+        with TTFont(_fonts() / name, lazy=True) as font:
+            found.append(frozenset(font.getBestCmap()))
+    return found[0] & found[1]
+
+
 class _Ink:
     """Writes lines on a page, from where the page stands, and says when it is full."""
 
     def __init__(self, pdf: FPDF, size: float) -> None:
         self.pdf = pdf
         self.size = size
+        self.lacks_letters = False
 
     @property
     def bottom(self) -> float:
@@ -164,8 +223,17 @@ class _Ink:
         size = self.size * scale
         self.pdf.set_font(_FAMILY, "B" if bold else "", size)
         self.pdf.set_x(x)
-        self.pdf.multi_cell(wide, size * POINT * 1.16, _clean(words), align="L", new_x="LMARGIN", new_y="NEXT")
+        self.pdf.multi_cell(wide, size * POINT * 1.16, self.printable(words), align="L", new_x="LMARGIN", new_y="NEXT")
         self.check()
+
+    def printable(self, words: str) -> str:
+        """Words as one line; a letter that the typeface does not have becomes a box, and the foot then says so."""
+        letters = _letters()
+        line = " ".join(words.split())
+        if all(ord(letter) in letters for letter in line):
+            return line
+        self.lacks_letters = True
+        return "".join(letter if ord(letter) in letters else _BOX for letter in line)
 
     def check(self) -> None:
         """Raises _TooLong where something was written below the margin."""
@@ -183,11 +251,6 @@ class _Ink:
         self.pdf.set_line_width(0.15)
         self.pdf.line(x, y, x + wide, y)
         self.pdf.set_y(y + 0.4)
-
-
-def _clean(words: str) -> str:
-    """Words as one line; what the typeface has no letter for prints as its own mark of a missing letter."""
-    return " ".join(words.split())
 
 
 def left_out(key: str, lines: int, most: int | None) -> range:
@@ -313,6 +376,13 @@ def _foot(ink: _Ink, lines: Sequence[str]) -> None:
     ink.rule(MARGIN, ink.pdf.epw)
     for nth, line in enumerate(lines):
         ink.text(line, ink.pdf.epw, bold=nth == 0, scale=0.86)
+    if ink.lacks_letters:
+        ink.text(
+            f"{_BOX} stands for a letter that cannot be printed here: compare the number and the birth date.",
+            ink.pdf.epw,
+            bold=True,
+            scale=0.86,
+        )
 
 
 # --- The drawing --------------------------------------------------------------------------------------------------

@@ -72,6 +72,12 @@ def rounds(
     show_rules: Annotated[
         bool, typer.Option("--show-rules", help="Print the rules in use with their sources instead.")
     ] = False,
+    pdf: Annotated[
+        Path | None,
+        typer.Option(
+            "--pdf", metavar="FILE", help="Also as pages to print, one a shift, a new file.", show_default=False
+        ),
+    ] = None,
     rules: RulesOption = None,
     by: ByOption = None,
     today: TodayOption = None,
@@ -98,6 +104,8 @@ def rounds(
         sheets = rounds_made(
             found, in_use, unit=unit, shift=shift, patient=patient, day=day, today=today, known_on=known_on
         )
+        if pdf is not None:
+            _print_to(pdf, sheets)
         if as_json:
             shifts = [sheet.to_json() for sheet in sheets]
             say.as_json({"unit": unit, "rules": in_use.version, "printed": found.clock().isoformat(), "shifts": shifts})
@@ -105,6 +113,14 @@ def rounds(
             _tell(sheets)
         about = sheets[0].patients[0].patient.id if patient is not None else None
         noted(found, "rounds", by, about, unit)
+
+
+def _print_to(to: Path, sheets: tuple[ShiftSheet, ...]) -> None:
+    from cli.fhir import put
+    from cli.printed import rounds_printed
+
+    put(to.parent, to.name, rounds_printed(sheets))
+    say.aside(f"The pages are in {to}.")
 
 
 def rounds_made(

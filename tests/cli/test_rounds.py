@@ -287,6 +287,50 @@ def test_what_was_asked_and_what_was_found_stand_side_by_side(watched: Desk) -> 
     assert told["referrals"][0]["days"]["referral_to_visit"] == 2
 
 
+def test_rounds_print_one_page_a_shift_with_every_line(watched: Desk, tmp_path: Path) -> None:
+    from pypdf import PdfReader
+
+    watched.ok("patient add --name 'Second Invented' --born 1960-01-02 --unit U1 --shift tue-late")
+    watched.ok("record care-began P0002 --happened 2023-01-02")
+    file = tmp_path / "rounds.pdf"
+
+    told = watched.ok("rounds --unit U1 --today 2025-01-20 --json --pdf", file).json
+
+    pages = [" ".join((page.extract_text() or "").split()) for page in PdfReader(file).pages]
+    assert len(pages) == len(told["shifts"]) == 2
+    for page, shift in zip(pages, told["shifts"], strict=True):
+        lines = [line["words"] for patient in shift["patients"] for line in patient["lines"]]
+        assert lines
+        assert not [words for words in lines if " ".join(words.split()) not in page]
+        assert "Urgent, by local pathway" in page
+    assert file.stat().st_mode & 0o777 == 0o600
+
+
+def test_a_shift_with_more_lines_than_a_page_holds_goes_on_overleaf_and_leaves_none_out() -> None:
+    from datetime import date
+    from io import BytesIO
+
+    from pypdf import PdfReader
+
+    from cli.printed import rounds_printed
+    from ledger.people import Patient
+    from ledger.rounds.lines import Line, Rounds
+    from ledger.rounds.sheets import OnSheet, sheets_of
+    from ledger.vocabulary import ReminderLine
+
+    def patient(number: int) -> OnSheet:
+        words = f"line {number:04d} of many, told in words that go on for about as long as the words of a line do"
+        line = Line(line=ReminderLine.REVIEW_DUE, patient=f"P{number:04d}", access=None, access_name="", words=words)
+        one = Patient(id=f"P{number:04d}", name="Invented", unit="U1", shift="mon", invented=True)
+        return OnSheet(patient=one, day=date(2025, 1, 20), rounds=Rounds((line,)))
+
+    printed = PdfReader(BytesIO(rounds_printed(sheets_of([patient(number) for number in range(1, 301)]))))
+
+    told = " ".join(" ".join((page.extract_text() or "").split()) for page in printed.pages)
+    assert len(printed.pages) > 1
+    assert not [number for number in range(1, 301) if f"line {number:04d} of many" not in told]
+
+
 def test_a_look_at_rounds_is_noted_without_a_patients_name(watched: Desk) -> None:
     watched.ok("rounds --unit U1 --today 2024-12-05")
 
