@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 import orjson
 from starlette.datastructures import FormData, UploadFile
-from starlette.responses import Response
+from starlette.responses import JSONResponse, Response
 
 from cli.pages.asked import Asked
 from cli.pages.rights import Right
@@ -350,10 +350,8 @@ def _record(asked: Asked, stored: StoredReport) -> Response:
         return _page(asked, stored, asked.form, table=table, status=409, stale=True)
     if table.wrong:
         return _page(asked, stored, asked.form, table=table, status=422)
-    if not table.decisions and table.review.open:
-        return asked.to(*_onwards(asked, stored))
-    if not table.review.open and table.review.reviews:
-        return asked.to(*_onwards(asked, stored))
+    if (not table.decisions and table.review.open) or (not table.review.open and table.review.reviews):
+        return _to(asked, *_onwards(asked, stored))
     try:
         with asked.ledger.db.writing():
             decisions = kept_for_good(asked.ledger, table, asked.form)
@@ -363,8 +361,15 @@ def _record(asked: Asked, stored: StoredReport) -> Response:
         return _page(asked, stored, asked.form, table=table, status=409, stale=True)
     asked.note("report confirm", patient=stored.patient, about=stored.id)
     if not done.refused and not done.doubts and not done.waiting:
-        return asked.to(*_onwards(asked, stored, after=stored.id))
+        return _to(asked, *_onwards(asked, stored, after=stored.id))
     return _page(asked, asked.ledger.papers.report(stored.id), asked.form, told=_told(asked, table, done))
+
+
+def _to(asked: Asked, path: str, query: Mapping[str, str]) -> Response:
+    """On to another page; to a script that sent the form, where that is, so that it is not opened twice."""
+    if "application/json" in asked.request.headers.get("accept", ""):
+        return JSONResponse({"format": 1, "to": path + queue_of(query)})
+    return asked.to(path, query)
 
 
 def _told(asked: Asked, table: Table, done: Confirmed) -> Told:

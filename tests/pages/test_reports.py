@@ -446,6 +446,24 @@ def test_looking_at_a_proposal_shows_its_quote_and_a_quote_its_proposal(desk: De
     assert page.evaluate("document.activeElement.dataset.ref") == "p4"
 
 
+def test_when_the_connection_drops_what_was_decided_is_still_there(desk: Desk, tab: Callable[..., Any]) -> None:
+    page = tab(f"/report/{_waiting(desk, 'P0018')}")
+    page.keyboard.press("a")
+    page.keyboard.press("a")
+    page.keyboard.press("a")
+
+    page.context.set_offline(True)
+    page.keyboard.press("Enter")
+    page.get_by_text("No connection just now. What you decided is still here.").wait_for()
+    decided = page.locator("[name^=fate][value=accept]:checked").count()
+    page.context.set_offline(False)
+    page.keyboard.press("r")
+
+    page.get_by_text("of P0018:").wait_for()
+    assert decided == 3
+    page.wrong.clear()
+
+
 def test_a_letter_typed_in_a_field_is_a_letter(desk: Desk, tab: Callable[..., Any]) -> None:
     page = tab(f"/report/{_waiting(desk, 'P0009')}")
 

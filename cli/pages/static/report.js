@@ -136,6 +136,43 @@
     else if (event.target.closest(".edit")) verdictAgain(item);
   });
 
+  const record = async () => {
+    // Sent without leaving the page, so that a dropped connection costs nothing that was decided.
+    const button = document.getElementById("record");
+    const sent = new URLSearchParams(new FormData(form(), button));
+    button.disabled = true;
+    try {
+      const answer = await fetch(form().action, { method: "POST", body: sent, credentials: "same-origin", headers: { accept: "text/html, application/json" } });
+      if (answer.headers.get("content-type").startsWith("application/json")) {
+        const told = await answer.json();
+        if (told.to) {
+          location.href = told.to;
+          return;
+        }
+        document.getElementById("how-many").textContent = `${told.problem} ${told.remedy} What you decided is still here.`;
+      } else if (answer.redirected) {
+        location.href = answer.url;
+        return;
+      } else {
+        const page = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("desk");
+        if (page) {
+          desk().replaceWith(document.adoptNode(page));
+          begin();
+          return;
+        }
+      }
+    } catch {
+      noConnection();
+    }
+    button.disabled = false;
+    button.focus();
+  };
+  document.addEventListener("submit", (event) => {
+    if (!event.submitter || event.submitter.id !== "record") return;
+    event.preventDefault();
+    record();
+  });
+
   // --- Keys ---------------------------------------------------------------------------------------------------------
 
   const leave = (path) => {
@@ -225,12 +262,15 @@
 
   // --- Beginning ----------------------------------------------------------------------------------------------------
 
-  showKeys();
-  count();
-  const told = document.getElementById("onwards");
-  const wrong = desk().querySelector(".proposal .wrong, .date .wrong");
-  if (told) told.focus();
-  else if (wrong) land(wrong.closest(".item"));
-  else if (form()) onward(null);
-  else if (items().length) land(items()[0]);
+  function begin() {
+    showKeys();
+    count();
+    const told = document.getElementById("onwards");
+    const wrong = desk().querySelector(".proposal .wrong, .date .wrong");
+    if (told) told.focus();
+    else if (wrong) land(wrong.closest(".item"));
+    else if (form()) onward(null);
+    else if (items().length) land(items()[0]);
+  }
+  begin();
 })();
