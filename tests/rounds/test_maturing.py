@@ -77,3 +77,52 @@ def test_an_access_whose_creation_nobody_recorded_has_no_answer() -> None:
     met = a_history(happening("access-known", "2025-01-06", access="A1", access_kind="fistula"))
 
     assert maturity_by(met, "A1", load_rules()) == ()
+
+
+@pytest.mark.parametrize(("good", "is_met"), [(8, False), (9, True)])  # of 12: exactly two thirds, and more
+def test_two_thirds_of_the_sessions_of_four_weeks_is_more_than_two_thirds(good: int, is_met: bool) -> None:
+    assert (by(*sessions(good, 12))["two-thirds"].on is not None) is is_met
+
+
+@pytest.mark.parametrize(
+    ("good", "flow", "is_met"),
+    [(8, "300", False), (9, "299", False), (9, "300", True)],  # exactly three quarters
+)
+def test_three_quarters_at_300_is_met_at_both_limits(good: int, flow: str, is_met: bool) -> None:
+    assert (by(*sessions(good, 12, flow))["three-quarters"].on is not None) is is_met
+
+
+@pytest.mark.parametrize(("made", "is_met"), [("2024-09-28", True), ("2024-09-27", False)])
+def test_three_quarters_has_to_be_met_within_six_calendar_months_of_creation(made: str, is_met: bool) -> None:
+    told = sessions(12, 12)  # the last of them on 28 March 2025
+    assert told[-1].happened == "2025-03-28"
+    history = a_history(happening("creation", made, access="A1", access_kind="fistula", side="left"), *told)
+
+    found = {one.rule.by: one for one in maturity_by(history, "A1", load_rules())}
+
+    assert (found["three-quarters"].on is not None) is is_met
+
+
+def needled(*gauges: int) -> list[Any]:
+    return [
+        happening("cannulation-session", f"2025-03-0{3 + 2 * nth}", access="A1", use="two-needles", gauge=gauge)
+        for nth, gauge in enumerate(gauges)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("gauges", "is_met"),
+    [((15, 16), False), ((15, 16, 15), True), ((15, 17, 16), False), ((17, 16, 15), False), ((14, 15, 16), False)],
+)
+def test_three_sessions_in_a_row_with_15_or_16_gauge(gauges: tuple[int, ...], is_met: bool) -> None:
+    assert (by(*needled(*gauges))["three-sessions"].on is not None) is is_met
+
+
+@pytest.mark.parametrize(("out", "is_met"), [("2025-03-07", True), ("2025-03-08", False)])
+def test_three_sessions_count_once_the_catheter_is_out(out: str, is_met: bool) -> None:
+    line = [
+        happening("catheter-placed", "2025-01-06", access="C1", access_kind="tunnelled-catheter"),
+        happening("catheter-removed", out, access="C1"),
+    ]
+
+    assert (by(*line, *needled(15, 15, 15))["three-sessions"].on is not None) is is_met
