@@ -197,7 +197,7 @@ _BOX = "\N{WHITE SQUARE}"
 @lru_cache(maxsize=1)
 def _letters() -> frozenset[int]:
     """The code points for which the typeface has a letter, thin and bold alike."""
-    from fontTools.ttLib import TTFont
+    from fontTools.ttLib import TTFont  # type: ignore[import-untyped]  # fpdf2 reads its typefaces with it
 
     found = []
     for name in ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf"):

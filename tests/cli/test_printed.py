@@ -102,6 +102,16 @@ def test_a_name_is_printed_in_its_own_letters(demo_file: Path) -> None:
     assert name in " ".join(page_of(brief_printed(named)).extract_text().split())
 
 
+def test_a_letter_that_cannot_be_printed_is_a_box_and_said_to_be_one(demo_file: Path) -> None:
+    brief, _, _ = of(demo_file, "P0003")
+    named = replace(brief, sections=(Section("identity", "", (BriefLine("Invented 李 Patient"),)), *brief.sections[1:]))
+
+    told = " ".join(page_of(brief_printed(named)).extract_text().split())
+
+    assert "Invented □ Patient" in told
+    assert "□ stands for a letter that cannot be printed here" in told
+
+
 def test_the_file_is_private_and_another_one_is_never_written_over(
     demo_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
