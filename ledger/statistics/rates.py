@@ -18,7 +18,7 @@ from ledger.statistics.basis import Basis, LeftOutCount, left_out_counts
 from ledger.statistics.cells import Beware
 from ledger.statistics.moments import Care, Life, days_of, kind_at
 from ledger.statistics.presence import Period, Population, Span, spans_of, stays_of
-from ledger.statistics.spells import LeftOut, clots_of, index_days_of, spells_of_lives, watched_of
+from ledger.statistics.spells import LeftOut, clots_of, index_days_of, spells_of_lives, watched_by
 from ledger.vocabulary import AccessKind, InfectionClass, words_of
 
 if TYPE_CHECKING:
@@ -361,7 +361,7 @@ def access_events(
     day (and of `index-days` more) are one intervention.
     """
     definition = population.book.definition(WATCHED_BY, chosen)
-    cut = period.last
+    watched_in = watched_by(definition, period.last)
     index_days = int(definition.choices["index-days"])
     classes = population.book.index_classes
     exposure: dict[str, list[tuple[str, float, float]]] = defaultdict(list)
@@ -373,7 +373,7 @@ def access_events(
             continue
         if life.kind not in NEEDLED:
             continue
-        watched = watched_of(life, definition, cut)
+        watched = watched_in(life)
         if isinstance(watched, LeftOut):
             left_out[watched.why] += watched.why != "after-the-cut"
             continue

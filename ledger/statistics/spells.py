@@ -256,16 +256,20 @@ def spells_of_lives(
                 yield found if isinstance(found, LeftOut) else found._replace(group=label(life, found))
 
 
-def watched_of(life: Life, definition: Definition, cut: date) -> Spell | LeftOut:
-    """From when to when an access was there and watched, for rates, which need no birthday of the access.
+def watched_by(definition: Definition, cut: date) -> Callable[[Life], Spell | LeftOut]:
+    """What says from when to when an access was there and watched, for rates, which need no birthday of the access.
 
     By secondary patency with the choices of `definition`. An access whose creation nobody recorded counts from when it
     was met.
     """
     secondary = definition.rulebook.definition("secondary-patency")
     shared = {name: value for name, value in definition.choices.items() if name in secondary.choices}
-    counting = _Counting(secondary.with_choices(shared), cut)
-    return counting.watched(life)
+    return _Counting(secondary.with_choices(shared), cut).watched
+
+
+def watched_of(life: Life, definition: Definition, cut: date) -> Spell | LeftOut:
+    """The same for one access."""
+    return watched_by(definition, cut)(life)
 
 
 def clots_of(life: Life) -> list[Moment]:
