@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cli.pages.drawing import MIDLINE, Disc, Drawing, Lettering, Stroke, drawing_of
+from cli.pages.drawing import MIDLINE, WIDTH, Disc, Drawing, Lettering, Stroke, drawing_of
 from ledger.events import Event
 from ledger.projections.person import person_of
 from ledger.projections.state import accesses_of
@@ -256,3 +256,59 @@ def test_every_place_of_a_lesion_is_placed_or_told_in_words_only() -> None:
             assert not item.drawn, place
             assert marks == [], place
         assert item.words.startswith("LEFT"), place
+
+
+@given(
+    side=st.sampled_from([*Side, None]),
+    site=st.sampled_from([*Site, None]),
+    inflow=st.sampled_from([*Artery, None]),
+    outflow=st.sampled_from([*Vein, None]),
+    kind=st.sampled_from([AccessKind.FISTULA, AccessKind.GRAFT, AccessKind.HYBRID]),
+    configuration=st.sampled_from([*Configuration, None]),
+    limb=st.sampled_from([*Limb, None]),
+    place=st.sampled_from([*LesionPlace, None]),
+    lesion_side=st.sampled_from([*Side, None]),
+)
+def test_whatever_is_recorded_the_drawing_stays_in_its_frame_and_numbers_what_it_lists(
+    side: Side | None,
+    site: Site | None,
+    inflow: Artery | None,
+    outflow: Vein | None,
+    kind: AccessKind,
+    configuration: Configuration | None,
+    limb: Limb | None,
+    place: LesionPlace | None,
+    lesion_side: Side | None,
+) -> None:
+    drawing = drawn(
+        happening(
+            "creation",
+            "2025-03-04",
+            access="A1",
+            access_kind=kind,
+            side=side,
+            site=site,
+            inflow=inflow,
+            outflow=outflow,
+            configuration=configuration,
+            arterial_limb=limb,
+        ),
+        happening(
+            "stent",
+            "2026-03-04",
+            access="A1",
+            stents=[{"device": "d1", "covered": True, "place": place, "side": lesion_side, "lesion": "l1"}],
+            lesions=[{"lesion": "l1", "place": place, "side": lesion_side}],
+        ),
+        happening("instruction", "2026-03-05", access="A1", what="not-to-be-needled", place=place),
+    )
+
+    points = [
+        point for shape in drawing.shapes for point in (shape.points if isinstance(shape, Stroke) else (shape.at,))
+    ]
+    numbers = [s.words.split()[0] for s in drawing.shapes if isinstance(s, Lettering) and s.words[:1].isdigit()]
+
+    assert all(-1 <= x <= WIDTH + 1 and -1 <= y <= drawing.height + 1 for x, y in points)
+    assert [item.number for item in drawing.items] == list(range(1, len(drawing.items) + 1))
+    assert {int(number) for number in numbers} >= {item.number for item in drawing.items if item.drawn}
+    ElementTree.fromstring(drawing.svg)
