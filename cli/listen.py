@@ -34,6 +34,9 @@ HALF_A_FRAME_SECONDS = 30.0
 AFTER_FS_SECONDS = 0.5
 """How long CR may take after FS; some senders leave it out, and wait for their answer."""
 
+TRY_AGAIN_SECONDS = 10.0
+"""How long to wait before what could not be opened is tried again."""
+
 PIECE = 65_536
 ANSWER_SECONDS = 30.0
 
@@ -60,7 +63,8 @@ def listen(
     """Take reports (MDM), results (ORU) and changes of patients (ADT) as HL7 v2 messages over MLLP.
 
     A message is stored before it is answered: AA taken, AE wrong in form, AR not of a kind that is taken, or nothing
-    can be stored just now. Sent again, it adds nothing. Reports then wait in `report list`, changes of patients in
+    can be stored just now. The enhanced mode (MSH-15, MSH-16) is answered as it asks, on the same connection. Sent
+    again, a message adds nothing. Reports then wait in `report list`, changes of patients in
     `patient proposals`; `messages` shows what became of each. Ends by Ctrl-C or SIGTERM, after the message in hand.
     """
     if not 0 <= mllp <= 65_535:
@@ -290,9 +294,12 @@ class _Reading(threading.Thread):
                         log(_opened_in_words(done))
                         if self._ending.is_set():
                             return
-                except LedgerError as wrong:
-                    log(f"what was stored could not be opened now: {wrong.problem} It is tried again.")
-                    if not self._ending.wait(10):
+                except Exception as failed:
+                    from cli.main import reference_of
+
+                    reason = failed.problem if isinstance(failed, LedgerError) else f"({reference_of(failed)})"
+                    log(f"what was stored could not be opened now: {reason} It is tried again.")
+                    if not self._ending.wait(TRY_AGAIN_SECONDS):
                         self._wanted.set()
 
 

@@ -118,8 +118,9 @@ class Inbox:
             return self._stored(raw, heading, judgement)
         except LedgerError as wrong:
             return self.turned_away(heading, wrong.problem)
-        except Exception:
-            return self.turned_away(heading, "Something went wrong inside access-ledger; nothing was stored.")
+        except Exception as ours:
+            words = f"Something went wrong inside access-ledger ({type(ours).__name__}); nothing was stored."
+            return self.turned_away(heading, words)
 
     def turned_away(self, heading: Heading, reason: str) -> Taken:
         """The answer to a message that was not stored."""

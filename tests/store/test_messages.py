@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import sqlite3
+
+import pytest
+
 from ledger.arrival import Desk
 from ledger.entries import Signature
 from ledger.inbox import Inbox
@@ -37,3 +41,22 @@ def test_messages_are_stored_once_and_opened_once_and_what_they_propose_is_settl
     assert ledger.who.patient(patient.id).name == "Maud Orme"
     forget(ledger, patient.id)
     assert kept_proposals(ledger) == []
+
+
+def test_what_cannot_be_stored_just_now_is_turned_away_and_taken_when_it_comes_again(
+    ledger: Ledger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    inbox = Inbox(ledger)
+    message = mdm("T02", ["a report"]).encode()
+
+    def full(*_: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    with monkeypatch.context() as broken:
+        broken.setattr("ledger.inbox.content_digest", full)
+        turned_away = inbox.take(message)
+
+    assert (turned_away.number, turned_away.judgement.code, turned_away.judgement.error) == (None, "AR", 207)
+    assert b"MSA|AR|MSG-T02|" in turned_away.answers[0]
+    assert inbox.take(message).judgement.code == "AA"
+    assert inbox.counted()["kept"] == 1
