@@ -653,7 +653,7 @@ class _Maker:
             kind = {True: "covered stent", False: "bare stent", None: "stent"}[stent.covered]
             where = place_words(stent.place) or "place not recorded"
             spot = None if stent.place is None else _spot_of(stent.place, side, stent.side, route, run)
-            words = f"{kind} {_sided(stent.side, side)}{where}{_on(treated.one.happened)}"
+            words = f"{kind} {_sided(stent.side, side, stent.place)}{where}{_on(treated.one.happened)}"
             number = self.item(words, "stent", of, drawn=spot is not None)
             if spot is not None:
                 self._stent(*spot, covered=stent.covered is True, of=of)
@@ -665,9 +665,11 @@ class _Maker:
             spot = None if place is None else _spot_of(place, side, told, route, run)
             if lesion.times:
                 times = "once" if lesion.times == 1 else f"{lesion.times} times"
-                words = f"{_sided(told, side)}{lesion.place}: treated {times}, last{_on(lesion.treatments[-1].day)}"
+                words = (
+                    f"{_sided(told, side, place)}{lesion.place}: treated {times}, last{_on(lesion.treatments[-1].day)}"
+                )
             else:
-                words = f"{_sided(told, side)}{lesion.place}: seen, not treated as far as recorded"
+                words = f"{_sided(told, side, place)}{lesion.place}: seen, not treated as far as recorded"
             number = self.item(words, "treated" if lesion.times else "seen", of, drawn=spot is not None)
             if spot is not None and place in stented:
                 # Beside the stent that lies in it, so that both are seen.
@@ -1061,7 +1063,10 @@ def _place_of(view: AccessView, lesion: str) -> tuple[LesionPlace | None, Side |
     return place, side
 
 
-def _sided(told: Side | None, side: Side) -> str:
+def _sided(told: Side | None, side: Side, place: LesionPlace | None) -> str:
+    """The side in front of a place; a caval vein is on none unless somebody said so."""
+    if told is None and place in (LesionPlace.SUPERIOR_CAVA, LesionPlace.INFERIOR_CAVA):
+        return ""
     return f"{(told or side).value.upper()} "
 
 
