@@ -161,6 +161,8 @@ def sheets_of(found: Iterable[OnSheet], unit: str = "", printed: str = "") -> tu
 
 
 def _told(one: OnSheet, line: Line, words: str) -> SheetLine:
+    if line.rule is not None and line.rule not in words and line.decided is None:
+        words = f"{words}; by {line.rule}"
     return SheetLine(
         who=one.who,
         patient=one.patient.id,

@@ -121,6 +121,12 @@ def test_each_line_of_the_sheet_names_the_entries_it_rests_on(watched: Desk) -> 
     assert f"[{told[0]['entries'][0]}]" in shown
 
 
+def test_a_line_that_comes_up_by_a_limit_names_it_with_its_year(watched: Desk) -> None:
+    shown = " ".join(watched.ok("rounds --unit U1 --today 2025-01-20").out.split())
+
+    assert "last looked at on 2 December 2024; by look-monthly-2006 (2006) [P0001." in shown
+
+
 def test_a_catheter_by_decision_is_listed_apart_with_its_days_in_the_body(desk: Desk) -> None:
     desk.ok("record catheter-placed P0001 --happened 2024-01-02 --access-kind tunnelled-catheter --access C1")
     desk.ok("record life-plan-reviewed P0001 --happened 2024-06-01")
