@@ -12,7 +12,8 @@ import os
 import sqlite3
 import stat
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,12 @@ _PRAGMAS = (
     # appends touch is then written back once; measured, that takes a seventh off the processor's time for an append.
     "wal_autocheckpoint=4000",
 )
+LIGHTLY = {
+    # https://sqlite.org/pragma.html#pragma_synchronous: in WAL, NORMAL keeps a database whole, if not its last commit.
+    False: ("PRAGMA synchronous=NORMAL", "PRAGMA synchronous=FULL"),
+    # https://www.postgresql.org/docs/current/wal-async-commit.html: on the disk within three times wal_writer_delay.
+    True: ("SET synchronous_commit TO OFF", "SET synchronous_commit TO DEFAULT"),
+}
 _NETWORK_FILE_SYSTEMS = frozenset({"nfs", "nfs4", "cifs", "smbfs", "smb3", "fuse.sshfs", "afs", "ncpfs", "9p", "ceph"})
 
 
@@ -112,6 +119,25 @@ class Database:
             self.raw.execute(f"PRAGMA busy_timeout={BUSY_SECONDS * 1000}")
 
     @contextmanager
+    def lightly(self) -> Iterator[None]:
+        """What is committed inside is with the operating system at once and on the disk a moment later: a crash of
+        ours loses none of it, a power cut may lose what `settled` has not yet seen. Not for entries."""
+        on, off = LIGHTLY[self.is_postgres]
+        self.raw.execute(on)
+        try:
+            yield
+        finally:
+            self.raw.execute(off)
+
+    @cached_property
+    def journal(self) -> Path | None:
+        """The journal file of a SQLite ledger, which `settled` brings to the disk; PostgreSQL does it by itself."""
+        if self.is_postgres:
+            return None
+        file = self.raw.execute("PRAGMA database_list").fetchone()[2]
+        return Path(f"{file}-wal") if file else None
+
+    @contextmanager
     def reading(self) -> Iterator[None]:
         """A snapshot: what is read inside belongs together."""
         if self._depth:
@@ -150,6 +176,16 @@ def raw_bytes(stored: object) -> bytes:
     if isinstance(stored, bytes):
         return stored
     return bytes(stored) if isinstance(stored, memoryview | bytearray) else str(stored).encode("utf-8", "surrogatepass")
+
+
+def settled(journal: Path) -> None:
+    """Brings to the disk what was committed lightly."""
+    with suppress(FileNotFoundError):  # The last connection was closed, and all of it is in the file itself.
+        descriptor = os.open(journal, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
 
 
 def is_url(where: str) -> bool:

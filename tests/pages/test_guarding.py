@@ -288,3 +288,36 @@ def test_a_look_that_cannot_be_put_on_record_goes_to_the_log_of_the_server(
     assert answer.status_code == 200
     assert "brask brief P0001" in caplog.text
     assert "Osterpike" not in caplog.text
+
+
+def test_a_look_is_with_the_system_before_it_is_shown_and_on_the_disk_soon(
+    desk: Desk, asking: Callable[..., TestClient], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    brought: list[str] = []
+    monkeypatch.setattr(looks, "settled", lambda journal: brought.append(journal.name))
+    monkeypatch.setattr(looks, "SETTLED_AFTER", 0.2)
+    client, before = asking(), len(looked(desk))
+
+    for patient in ("P0001", "P0002", "P0003"):
+        client.get(f"/patient/{patient}")
+        assert looked(desk)[-1][2] == int(patient[1:])
+    until = time.monotonic() + 10
+    while not brought and time.monotonic() < until:
+        time.sleep(0.02)
+    time.sleep(0.3)
+    client.get("/patient/P0004")
+    desk.site.close()
+
+    assert brought[0] == "ledger.sqlite-wal"
+    assert 2 <= len(brought) <= 4, "once for all looks of that time, and once more at the end"
+    assert len(looked(desk)) == before + 4
+
+
+def test_a_connection_that_noted_a_look_still_brings_entries_to_the_disk_at_once(
+    desk: Desk, asking: Callable[..., TestClient]
+) -> None:
+    asking().get("/patient/P0001")
+
+    with desk.site.connection() as used:
+        assert used.db.execute("PRAGMA synchronous").fetchone()[0] == 2, "FULL, as when it was opened"
+        assert used.db.execute("PRAGMA busy_timeout").fetchone()[0] == 30_000

@@ -163,6 +163,20 @@ def test_two_who_write_to_the_audit_at_once_both_stand_in_it(ledger: Ledger, whe
     assert numbers == list(range(1, 121))
 
 
+def test_what_is_noted_lightly_is_there_and_the_connection_is_as_before(ledger: Ledger, where: str) -> None:
+    asked = "SHOW synchronous_commit" if ledger.db.is_postgres else "PRAGMA synchronous"
+    before = ledger.db.execute(asked).fetchone()[0]
+
+    with ledger.db.waiting(0.25), ledger.db.lightly():
+        note_all(ledger, [Noted("2025-01-06T08:00:00Z", "N1", "looked")])
+        during = ledger.db.execute(asked).fetchone()[0]
+
+    assert (before, during) == (("on", "off") if ledger.db.is_postgres else (2, 1))
+    assert ledger.db.execute(asked).fetchone()[0] == before
+    with open_ledger(where) as other:
+        assert other.db.execute("SELECT COUNT(*) FROM audit WHERE did='looked'").fetchone()[0] == 1
+
+
 @pytest.mark.parametrize(
     "weak",
     [
