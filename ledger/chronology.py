@@ -109,6 +109,7 @@ class History:
 
     def _put_in_order(self) -> list[Keyed]:
         plain = None if self.merged or self.as_of is not None else _plain_facts(self.entries, self.zone)
+        self.__dict__["_facts_alone"] = plain is not None
         if plain is not None:
             plain.sort()
             return plain
@@ -128,11 +129,22 @@ class History:
         new = tuple(added)
         grown = replace(self, entries=self.entries + new)
         if "_ordered" in self.__dict__ and not self.merged and not self.as_of:
-            plain = _plain_facts(new, self.zone)
+            plain = _plain_facts(new, self.zone) if self.facts_alone else None
             # Where something corrects, retracts or links, everything is looked at anew; links stay in force after it.
-            if plain is not None and all(entry.event.kind in _PLAIN for entry in self.entries):
+            if plain is not None:
                 grown.__dict__["_ordered"] = sorted(self._in_order() + plain)
+                grown.__dict__["_facts_alone"] = True
         return grown
+
+    @property
+    def facts_alone(self) -> bool:
+        """Whether no entry corrects, retracts or links, so that every fact holds and reads as it stands.
+
+        False also for a view as of a day and for joined records, where nobody asks.
+        """
+        self._in_order()
+        found: bool = self.__dict__["_facts_alone"]
+        return found
 
     @cached_property
     def accesses(self) -> tuple[str, ...]:

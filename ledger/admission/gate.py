@@ -687,10 +687,7 @@ def _covers(aside: Known, finding: Finding, index: PatientIndex) -> bool:
 
 def index_of(history: History) -> PatientIndex:
     """The facts in force of a history, ready to be judged against."""
-    about = bool(history.merged)
-    for entry in history.entries:
-        if entry.event.kind in _ABOUT:
-            about = True
+    about = not history.facts_alone
     holding = [*in_force(history.entries), *(e for _, o in history.merged for e in in_force(o))] if about else []
     index = PatientIndex(history.zone, links_of(holding) if about else _NO_LINKS)
     zone = history.zone
@@ -717,7 +714,6 @@ def index_of(history: History) -> PatientIndex:
 
 
 _NO_LINKS: Final = Links({}, {}, {})
-_ABOUT = frozenset(KINDS) - FACT_KINDS - {"report-reviewed"}
 
 
 def _find_gone(history: History, index: PatientIndex) -> None:

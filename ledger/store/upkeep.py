@@ -77,10 +77,11 @@ def rebuild(ledger: Ledger, *, progress: Callable[[int], None] | None = None) ->
             if stream % 2:
                 continue  # Sessions are not in the read models, but their chain was verified as well.
             number = stream // 2
-            if any(isinstance(entry.event, PatientsAreOne) for entry in found):
-                survivors.append(number)
             zone = zones.get(number, ledger.zone)
-            model = read_model(History(patient=patient_id(number), zone=zone, entries=tuple(found)), None)
+            history = History(patient=patient_id(number), zone=zone, entries=tuple(found))
+            model = read_model(history, None)
+            if not history.facts_alone and any(isinstance(entry.event, PatientsAreOne) for entry in found):
+                survivors.append(number)
             # What stands there already is not written again: writing takes as long as making it.
             if kept.of(stream) != (len(found), model.doubts, None, None, model.accesses):
                 models.append((model.doubts, None, None, model.accesses, ledger.org, stream, len(found)))
