@@ -175,9 +175,12 @@ def test_the_sheet_ends_in_seven_blanks_to_send_back(asking: Callable[..., TestC
 
 
 @pytest.mark.chromium
-def test_a_nurse_reads_the_brief_opens_a_quote_and_prints(tab: Callable[..., Any]) -> None:
-    page = tab("/patient/P0001")
+def test_a_nurse_finds_a_patient_reads_the_brief_opens_a_quote_and_prints(tab: Callable[..., Any]) -> None:
+    page = tab("/")
 
+    page.get_by_label("Name, number or birth date").fill("osterpike")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/patient/P0001")  # Enter opens the only one who fits
     page.get_by_text("Report of 12 November 2026: not to be needled").first.click()
     quote = page.locator(".stop blockquote").first
     quote.wait_for(state="visible")
