@@ -153,10 +153,7 @@ def _is_ours(page: Page, deeds: list[Deed], main: Meant) -> bool:
 def _title_is_a_look(page: Page) -> bool:
     """The title names a duplex, a film or the like."""
     titles = [one for one in page.parts.sentences if one.role == "title"]
-    return any(
-        hit.row.cls == "film" and any(one.start <= hit.start < one.end for one in titles)
-        for hit in page.noted
-    )
+    return any(hit.row.cls == "film" and any(one.start <= hit.start < one.end for one in titles) for hit in page.noted)
 
 
 class _Note:
@@ -812,9 +809,11 @@ class _Note:
     def planned(self) -> list[Beside]:
         page = self.page
         plans = [*self.hits.get("planning", ())]
+        with_plans = {one.index for one in plans}
         for access in self.accesses:
             if access.kind is None or access.kind == "catheter":
                 continue
+            there = {name.thing.sentence for name in access.named if name.scope == "now"}
             for name in access.named:
                 index = name.thing.sentence
                 if (
@@ -822,6 +821,8 @@ class _Note:
                     or index in self.of_kin
                     or page.sentence(index).role in ("past", "consent", "aside")
                 ):
+                    continue
+                if index not in with_plans and page.sentence(index).role != "plan":
                     continue
                 words = self.words(index)
                 if re.search(
@@ -848,7 +849,7 @@ class _Note:
                 )
                 if said is None and not by_heading:
                     continue
-                if any(other.scope == "now" and other.thing.sentence != index for other in access.named):
+                if there - {index}:
                     # It is there already: what is planned is something with it.
                     continue
                 if said is not None and page.words_between(said.end, name.start) > 8:

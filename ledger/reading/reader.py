@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 READER_VERSION = "reader-2"
 
-_LONGEST = 400_000
+_LONGEST = 200_000
 """Code points that are read; a text beyond that is not a report, and the rest is said to be unread."""
 
 _VASCULAR = frozenset({"angiogram", "angioplasty", "stent", "thrombectomy"})

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from bisect import bisect_right
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -110,6 +111,7 @@ def parts_of(text: str, low: str) -> Parts:
     furniture = _furniture(text)
     sentences: list[Sentence] = []
     edges = [(0, 0, "opening"), *headings]
+    last_telling = max((number for number, (*_, role) in enumerate(edges) if role in _TELLING), default=-1)
     for number, (named, begin, role) in enumerate(edges):
         if role in ("findings", "technique") and _NAMES_A_LOOK.match(low, named, begin):
             # "FISTULOGRAM: ..." says by its heading that there was one.
@@ -117,7 +119,7 @@ def parts_of(text: str, low: str) -> Parts:
         finish = edges[number + 1][0] if number + 1 < len(edges) else len(text)
         pieces = list(_pieces(text, begin, finish, furniture))
         narrated = letter = False
-        is_last = not any(later in _TELLING for *_, later in edges[number + 1 :])
+        is_last = number >= last_telling
         for index, (start, end, listed) in enumerate(pieces):
             mine = role
             new_line = index > 0 and "\n" in text[pieces[index - 1][1] : start]
@@ -252,9 +254,26 @@ def _pieces(text: str, begin: int, finish: int, furniture: list[tuple[int, int]]
                 left += 1
             while right > left and text[right - 1].isspace():
                 right -= 1
-            if left < right:
-                pieces.append((left, right, bool(_LIST_MARK.match(text, left, right))))
+            listed = bool(_LIST_MARK.match(text, left, right))
+            for first, last in _no_longer(text, left, right):
+                pieces.append((first, last, listed and first == left))
     return pieces
+
+
+_LONGEST_SENTENCE = 2_000
+"""Code points. Nobody writes a longer one; a text without a stop is cut, so that reading it stays quick."""
+
+
+def _no_longer(text: str, left: int, right: int) -> Iterator[tuple[int, int]]:
+    while right - left > _LONGEST_SENTENCE:
+        space = text.rfind(" ", left + 1, left + _LONGEST_SENTENCE)
+        cut = space if space > left else left + _LONGEST_SENTENCE
+        yield left, cut
+        left = cut
+        while left < right and text[left].isspace():
+            left += 1
+    if left < right:
+        yield left, right
 
 
 def _is_list_number(text: str, begin: int, place: int) -> bool:

@@ -63,7 +63,7 @@ def folded(text: str) -> str:
     return "".join(low if len(low := one.lower()) == 1 else one for one in text)
 
 
-_LONG_WORD = re.compile(r"[a-z]{6,}")
+_LONG_WORD = re.compile(r"(?<![a-z])[a-z]{6,28}(?![a-z])")
 
 
 def respelt(low: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import random
 from pathlib import Path
+from time import process_time
 
 import pytest
 from hypothesis import given
@@ -129,3 +130,34 @@ def _damaged(text: str, chance: random.Random) -> str:
         else:
             letters[at] = letters[at].swapcase()
     return "".join(letters)
+
+
+HOSTILE = [
+    "left AVF ",
+    "PLAN: ",
+    "x",
+    "(",
+    '"',
+    "no no no ",
+    "80% ",
+    "3/4/2024 ",
+    "PROCEDURE: Fistulogram of left AVF. ",
+    "was not ",
+    "allergies: x\n",
+    "stent across ",
+]
+
+
+@pytest.mark.parametrize("piece", HOSTILE)
+def test_a_text_of_twice_the_length_takes_no_more_than_some_times_as_long(piece: str) -> None:
+    def taken(length: int) -> float:
+        text = (piece * (length // len(piece) + 1))[:length]
+        begin = process_time()
+        read_report(text)
+        return process_time() - begin
+
+    read_report(piece)
+    short, long = taken(12_000), taken(48_000)
+
+    # Four times the length: a walk that compares everything with everything takes sixteen times as long.
+    assert long < 9 * short + 0.3
