@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 from ledger.people import Patient
 from ledger.statistics.basis import Basis
 from ledger.statistics.cells import Beware
-from ledger.statistics.moments import Care, Life, days_of, months_after
+from ledger.statistics.moments import Care, Life, days_of, months_after, roots_of
 from ledger.statistics.presence import (
     NEEDLE_AND_LINE,
     UNKNOWN_USE,
@@ -366,6 +366,15 @@ def _first_used(care: Care, earliest: int, latest: int) -> tuple[str, tuple[str,
     return (UNKNOWN_USE if kind is None else kind.value), (first.root,)
 
 
+class FirstNeedle(NamedTuple):
+    """One access that was needled for the first time: days since its creation, if known, and the facts that say so."""
+
+    patient: str
+    access: str
+    days: int | None
+    roots: tuple[str, ...]
+
+
 @dataclass(frozen=True)
 class FirstUse:
     """Accesses of one kind needled for the first time in a period: how many, and how many days after creation."""
@@ -373,7 +382,7 @@ class FirstUse:
     kind: AccessKind
     count: int
     days: tuple[int, ...]
-    listed: tuple[tuple[str, str, int | None], ...]
+    listed: tuple[FirstNeedle, ...]
     hidden: bool = False
 
     @property
@@ -402,7 +411,7 @@ def first_uses(population: Population, period: Period, *, unit: str | None = Non
     With `unit`, those whose patient was in that unit's care on the day of that needle.
     Where the creation is not known to the day the days to the first needle are not counted, but the access is.
     """
-    found: dict[AccessKind, list[tuple[str, str, int | None]]] = {}
+    found: dict[AccessKind, list[FirstNeedle]] = {}
     for life in population.lives:
         if life.kind not in (AccessKind.FISTULA, AccessKind.GRAFT, AccessKind.HYBRID) or not life.needled.facts:
             continue
@@ -419,9 +428,10 @@ def first_uses(population: Population, period: Period, *, unit: str | None = Non
             made = days_of(life.made.fact.happened, life.zone)
             if made[0] == made[1] and life.needled.earliest == life.needled.latest:
                 days = life.needled.earliest - made[0]
-        found.setdefault(life.kind, []).append((life.patient, life.access, days))
+        roots = roots_of(life.needled.facts)
+        found.setdefault(life.kind, []).append(FirstNeedle(life.patient, life.access, days, roots))
     return tuple(
-        FirstUse(kind, len(mine), tuple(sorted(days for _, _, days in mine if days is not None)), tuple(mine))
+        FirstUse(kind, len(mine), tuple(sorted(one.days for one in mine if one.days is not None)), tuple(mine))
         for kind, mine in sorted(found.items())
     )
 

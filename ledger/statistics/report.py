@@ -24,6 +24,7 @@ from ledger.statistics.counting import catheters_chart, picked
 from ledger.statistics.patency import Patency, patency_of
 from ledger.statistics.presence import Period, Population, months_until
 from ledger.statistics.prevalence import (
+    FirstNeedle,
     FirstUse,
     Prevalence,
     Who,
@@ -539,6 +540,10 @@ class _Lists:
     def of_people(self, title: str, found: Iterable[Who]) -> Behind:
         return Behind(title, tuple((one.patient, "", "", self._named(*one.roots)) for one in found))
 
+    def of_needle(self, one: FirstNeedle) -> tuple[str, str, str, str]:
+        since = "days since creation not known" if one.days is None else f"{one.days} days since creation"
+        return one.patient, one.access, since, self._named(*one.roots)
+
     def of_spells(self, one: Patency, spells: Spells) -> Behind:
         words = spells.definition.rulebook.words
         rows = []
@@ -564,18 +569,7 @@ def _first_needles(found: Iterable[FirstUse], lists: _Lists | None) -> tuple[Beh
     if lists is None:
         return ()
     return tuple(
-        Behind(
-            f"first needles, {words_of(one.kind)}",
-            tuple(
-                (
-                    patient,
-                    access,
-                    "days since creation not known" if days is None else f"{days} days since creation",
-                    "",
-                )
-                for patient, access, days in one.listed
-            ),
-        )
+        Behind(f"first needles, {words_of(one.kind)}", tuple(lists.of_needle(needle) for needle in one.listed))
         for one in found
     )
 
@@ -642,12 +636,16 @@ def pdf_of(report: QualityReport) -> bytes:
         if report.with_lists:
             paper.new_page()
             paper.heading("Lists behind the numbers", 11)
-            for behind in (one for section in report.sections for one in section.behind):
-                paper.text(behind.title, bold=True)
-                if any(access or what for _, access, what, _ in behind.rows):
-                    paper.listing(Behind.HEAD, behind.rows)
-                else:
-                    paper.text("; ".join(f"{patient}: {entries}" for patient, _, _, entries in behind.rows), size=6.5)
+            for section in report.sections:
+                if section.behind:
+                    paper.heading(section.title, 9)
+                for behind in section.behind:
+                    paper.text(behind.title, bold=True)
+                    if any(access or what for _, access, what, _ in behind.rows):
+                        paper.listing(Behind.HEAD, behind.rows)
+                    else:
+                        named = (f"{one} ({entries})" if entries else one for one, _, _, entries in behind.rows)
+                        paper.text("; ".join(named), size=6.5)
         paper.done()
     return out.getvalue()
 
