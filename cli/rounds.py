@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from ledger.people import Patient
     from ledger.projections.wording import NamesOf
     from ledger.rounds.lines import Line, Rounds
+    from ledger.rounds.loop import Way
     from ledger.rounds.rules import Rules
     from ledger.rounds.sheets import ShiftSheet
     from ledger.store import Ledger
@@ -67,7 +68,10 @@ def rounds(
         bool, typer.Option("--trends", help="With --patient: each series of each access, with a plot, instead.")
     ] = False,
     referrals: Annotated[
-        bool, typer.Option("--referrals", help="With --patient: what was asked and what was found, instead.")
+        bool,
+        typer.Option(
+            "--referrals", help="Instead: what was asked and found of a patient, or the days of a unit's year."
+        ),
     ] = False,
     show_rules: Annotated[
         bool, typer.Option("--show-rules", help="Print the rules in use with their sources instead.")
@@ -87,8 +91,8 @@ def rounds(
     """What must not be forgotten, in the order of the ward, on one sheet a shift."""
     from cli.look import noted
 
-    if (trends or referrals) and patient is None:
-        raise typer.BadParameter("--trends and --referrals go with --patient.")
+    if trends and patient is None:
+        raise typer.BadParameter("--trends goes with --patient.")
     in_use = rules_of(rules)
     if show_rules:
         _tell_rules(in_use, as_json)
@@ -100,6 +104,10 @@ def rounds(
             tell = _tell_trends if trends else _tell_referrals
             tell(found, one, day or today_of(found, one.id, today), in_use, as_json)
             noted(found, "rounds", by, one.id)
+            return
+        if referrals:
+            _tell_referrals_of_all(found, unit, shift, day, today, as_json)
+            noted(found, "rounds", by, None, unit)
             return
         sheets = rounds_made(
             found, in_use, unit=unit, shift=shift, patient=patient, day=day, today=today, known_on=known_on
@@ -366,15 +374,14 @@ def _tell_trends(ledger: Ledger, one: Patient, day: date, rules: Rules, as_json:
         say.out("No access in the body is recorded.")
 
 
-def _tell_referrals(ledger: Ledger, one: Patient, day: date, rules: Rules, as_json: bool) -> None:
-    """What was asked and what was found, side by side, with the days between."""
+def ways_to(ledger: Ledger, patient: str, day: date) -> tuple[History, tuple[Way, ...]]:
+    """The referrals of a patient by a day, what came of each, and the history that they stand in."""
     from ledger.dates import day_of
     from ledger.errors import NotFound
     from ledger.projections.folding import fold_of
-    from ledger.projections.wording import day_words
-    from ledger.rounds.loop import standing_words, ways_of
+    from ledger.rounds.loop import ways_of
 
-    history = ledger.history(one.id, sessions=True).seen(as_of=day)
+    history = ledger.history(patient, sessions=True).seen(as_of=day)
 
     def arrived(report: str) -> date | None:
         try:
@@ -382,7 +389,15 @@ def _tell_referrals(ledger: Ledger, one: Patient, day: date, rules: Rules, as_js
         except NotFound:
             return None
 
-    ways = ways_of(history, fold_of(history), day, ledger.papers.words, arrived=arrived)
+    return history, ways_of(history, fold_of(history), day, ledger.papers.words, arrived=arrived)
+
+
+def _tell_referrals(ledger: Ledger, one: Patient, day: date, rules: Rules, as_json: bool) -> None:
+    """What was asked and what was found, side by side, with the days between."""
+    from ledger.projections.wording import day_words
+    from ledger.rounds.loop import SPANS, standing_words
+
+    _, ways = ways_to(ledger, one.id, day)
     if as_json:
         say.as_json({"patient": one.id, "day": day.isoformat(), "referrals": [way.to_json() for way in ways]})
         return
@@ -393,15 +408,61 @@ def _tell_referrals(ledger: Ledger, one: Patient, day: date, rules: Rules, as_js
         say.paragraph(f"Asked: {way.asked}", "  ", "      ")
         for sentence in way.found:
             say.paragraph(f"Found: {say.shown(sentence)}", "  ", "      ")
-        spans = [
-            ("finding to referral", way.days_from_finding),
-            ("referral to visit", way.days_to_visit),
-            ("visit to report", way.days_to_report),
-            ("visit to confirmation", way.days_to_confirmation),
+        known = [
+            f"{name} {say.counted(days, 'day')}" for name, field in SPANS if (days := getattr(way, field)) is not None
         ]
-        known = [f"{name} {say.counted(days, 'day')}" for name, days in spans if days is not None]
         if known:
             say.paragraph(f"Days: {', '.join(known)}", "  ", "      ")
+
+
+def _tell_referrals_of_all(
+    ledger: Ledger, unit: str | None, shift: str | None, day: date | None, today: str | None, as_json: bool
+) -> None:
+    """The referrals of a year, how they stand, and the days between the steps of the way."""
+    from collections import Counter
+
+    from ledger.rounds.loop import days_between
+    from ledger.rounds.rules import months_on
+
+    ways = []
+    last = day or today_of(ledger, None, today)
+    first = months_on(last, -12)
+    with _no_collecting():
+        for one in _patients(ledger, unit, shift, None):
+            history, found = ways_to(ledger, one.id, day or today_of(ledger, one.id, today))
+            ways += [way for way in found if first < way.asked_on.latest_in(history.zone).date() <= last]
+    standing = Counter(way.standing for way in ways)
+    spans = days_between(ways)
+    if as_json:
+        say.as_json(
+            {
+                "unit": unit,
+                "first": first.isoformat(),
+                "last": last.isoformat(),
+                "referrals": len(ways),
+                "standing": dict(standing),
+                "days": [one.to_json() for one in spans],
+            }
+        )
+        return
+    say.heading(f"Referrals after {first} to {last}, {unit or 'all units'}: {len(ways)}")
+    for words, count in standing.most_common():
+        say.out(f"  {count:4} {words.replace('-', ' ')}")
+    say.out()
+    say.table(
+        ["Median", "Least", "Most", "Counted", "Not known", "Days from"],
+        [
+            [
+                "" if one.median is None else f"{one.median:g}",
+                "" if one.least is None else str(one.least),
+                "" if one.most is None else str(one.most),
+                one.counted,
+                one.not_known,
+                one.name,
+            ]
+            for one in spans
+        ],
+    )
 
 
 def _tell_rules(rules: Rules, as_json: bool) -> None:

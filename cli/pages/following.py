@@ -1,4 +1,4 @@
-"""Following a patient on pages: a new access on its way, infections, planning; as the commands of these names do.
+"""Following a patient on pages: a new access on its way, infections, planning, the way to the access centre.
 
 Everything here is made in `ledger.projections`; the drawing beside planning is that of the brief.
 """
@@ -62,8 +62,21 @@ def planning(asked: Asked) -> Response:
     return asked.page("planning.html", one=one, made=made, states=STATE_WORDS, drawing=drawing)
 
 
+def referrals(asked: Asked) -> Response:
+    """What was asked of the access centre and what was found, side by side, with the days between."""
+    from cli.rounds import ways_to
+    from ledger.rounds.loop import SPANS, standing_words
+
+    one = asked.patient(did="referrals")
+    _, ways = ways_to(asked.ledger, one.id, asked.today(one.id))
+    return asked.page(
+        "referrals.html", one=one, ways=ways[::-1], spans=SPANS, standing=standing_words, day=asked.today(one.id)
+    )
+
+
 PAGES = (
     Page("/patient/{patient}/maturation", maturation, Right.LOOK, examples=("/patient/{patient}/maturation?proven=1",)),
     Page("/patient/{patient}/infections", infections, Right.LOOK),
     Page("/patient/{patient}/planning", planning, Right.LOOK),
+    Page("/patient/{patient}/referrals", referrals, Right.LOOK),
 )

@@ -10,9 +10,10 @@ To add a way in which an appointment can end, add it to `AppointmentState`; `_st
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from statistics import median
 from typing import Any, assert_never
 from zoneinfo import ZoneInfo
 
@@ -160,6 +161,60 @@ def _way(
         days_to_confirmation=_between(visit_day, confirmed),
         roots=(one.root, *(booking.root for booking in bookings[-1:]), *((answer.root,) if answer else ())),
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class DaysBetween:
+    """How many days lay between two steps of the way, over several referrals.
+
+    `counted` are those in which both days are known to the day; `not_known` those that had come so far without it.
+    """
+
+    name: str
+    counted: int
+    not_known: int
+    least: int | None
+    median: float | None
+    most: int | None
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "name": self.name,
+            "counted": self.counted,
+            "not_known": self.not_known,
+            "least": self.least,
+            "median": self.median,
+            "most": self.most,
+        }
+
+
+SPANS = (
+    ("finding to referral", "days_from_finding"),
+    ("referral to visit", "days_to_visit"),
+    ("visit to report", "days_to_report"),
+    ("visit to confirmation", "days_to_confirmation"),
+)
+"""The steps of the way between which days are counted, and the field of `Way` that holds them."""
+
+
+def days_between(ways: Iterable[Way]) -> tuple[DaysBetween, ...]:
+    """The days of each step over these referrals; the steps after it only of those that were answered."""
+    held = list(ways)
+    found = []
+    for name, field in SPANS:
+        reached = held if field == "days_from_finding" else [way for way in held if way.answer is not None]
+        days = [days for way in reached if (days := getattr(way, field)) is not None]
+        found.append(
+            DaysBetween(
+                name=name,
+                counted=len(days),
+                not_known=len(reached) - len(days),
+                least=min(days, default=None),
+                median=float(median(days)) if days else None,
+                most=max(days, default=None),
+            )
+        )
+    return tuple(found)
 
 
 def _asked(fact: Referral) -> str:

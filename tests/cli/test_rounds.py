@@ -293,6 +293,22 @@ def test_what_was_asked_and_what_was_found_stand_side_by_side(watched: Desk) -> 
     assert told["referrals"][0]["days"]["referral_to_visit"] == 2
 
 
+def test_the_days_of_a_units_referrals_are_counted_with_what_is_not_known(watched: Desk) -> None:
+    watched.ok("refer P0001 --why no-thrill --today 2024-12-02")
+    watched.ok("record visit P0001 --access A1 --happened 2024-12-04 --visit V1 --outcome done")
+    watched.ok("refer P0001 --why low-flow --today 2024-12-20")
+
+    shown = watched.ok("rounds --unit U1 --referrals --today 2025-01-05").out
+    told = watched.ok("rounds --unit U1 --referrals --today 2025-01-05 --json").json
+
+    days = {one["name"]: one for one in told["days"]}
+    assert "Referrals after 2024-01-05 to 2025-01-05, U1: 2" in shown
+    assert told["standing"] == {"answered": 1, "not-booked": 1}
+    assert (days["referral to visit"]["counted"], days["referral to visit"]["median"]) == (1, 2.0)
+    assert (days["visit to report"]["counted"], days["visit to report"]["not_known"]) == (0, 1)
+    assert watched.run("rounds --unit U1 --trends").code == 2
+
+
 def test_rounds_print_one_page_a_shift_with_every_line(watched: Desk, tmp_path: Path) -> None:
     from pypdf import PdfReader
 

@@ -125,6 +125,7 @@ def test_a_look_at_a_unit_is_noted_by_its_id_and_names_nobody(desk: Desk, asking
         ),
         ("/patient/P0002/maturation?proven=1", ("second stage done on 14 April 2026", "proven by use")),
         ("/patient/P0003/infections", ("Bloodstream", "clearance culture positive again", "day 3 after the onset")),
+        ("/patient/P0001/referrals", ("Asked", "Found", "referral to visit", "answered by the visit")),
         ("/patient/P0004/planning", ("vein to be spared", "held a line", "LEFT thigh graft", "cardiac lead")),
     ],
 )

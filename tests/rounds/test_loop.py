@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
+from typing import Any
 
 from ledger.chronology import History
 from ledger.evidence import Evidence
 from ledger.projections.folding import fold_of
-from ledger.rounds.loop import Way, ways_of
+from ledger.rounds.loop import Way, days_between, ways_of
 from tests.examples import m, words
 from tests.lives import a_history, an_entry, grown, happening
 
@@ -112,3 +113,23 @@ def test_days_are_days_of_the_unit_across_the_change_of_the_clocks() -> None:
 
     # Half past midnight of the 29th in the unit, on which the clocks went forward.
     assert ways(history)[0].days_to_visit == 1
+
+
+def test_days_over_several_referrals_have_a_median_and_say_what_is_not_known() -> None:
+    def way(asked: str, visited: str | None) -> tuple[Any, ...]:
+        events = [happening("referral", asked, access="A1", why=["low-flow"])]
+        if visited is not None:
+            events.append(happening("visit", visited, access="A1", visit=f"V{visited}", outcome="done"))
+        return tuple(events)
+
+    history = a_history(
+        *way("2025-01-06", "2025-01-08"), *way("2025-02-03", "2025-02-13"), *way("2025-03", "2025-03-20"),
+        *way("2025-04-07", None),
+    )  # fmt: skip
+    several = ways_of(history, fold_of(history), date(2025, 5, 1), words)
+
+    (found,) = [one for one in days_between(several) if one.name == "referral to visit"]
+
+    assert (found.counted, found.not_known) == (2, 1)
+    assert (found.least, found.median, found.most) == (2, 6.0, 10)
+    assert [one.median for one in days_between(())] == [None] * 4
