@@ -112,6 +112,7 @@ def serve(
                 "Make one with `access-ledger account add PERSON --role administers`, or a link that works once with "
                 "--link.",
             )
+        epoch = None if account is None else _epoch_of(found, account.person)
         day = day_from(today, "--today") if today else _demo_day(found)
         _check_writable(found, by)
     settings = None
@@ -125,7 +126,7 @@ def serve(
     with _bound(listen, port) as sock:
         scheme, host = "http" if tls is None else "https", _host_to_open(listen, hosts, is_loopback)
         address = f"{scheme}://{host}:{sock.getsockname()[1]}"
-        path = None if account is None else doors.one_time_link(account)
+        path = None if account is None else doors.one_time_link(account, epoch=epoch)
         server = _server(application(site), certificate, key)
         before = signal.signal(signal.SIGTERM, _stopped)
         try:
@@ -191,6 +192,15 @@ def _has_accounts(ledger: Ledger) -> bool:
     from ledger.store.accounts import Accounts
 
     return Accounts(ledger).there_are_any()
+
+
+def _epoch_of(ledger: Ledger, person: str) -> int | None:
+    from ledger.store.accounts import Accounts
+
+    found = Accounts(ledger).find(person)
+    if found is not None and not found.is_open:
+        raise WrongInput("The account of that person is closed.", "`access-ledger account change --reopen` opens it.")
+    return None if found is None else found.epoch
 
 
 def _whoever_opens_the_link(ledger: Ledger, by: str | None) -> Account:

@@ -20,6 +20,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from enum import Enum
 from typing import TYPE_CHECKING
 
 from starlette.requests import Request
@@ -56,6 +57,14 @@ class WhoAsks:
     csrf: str = ""
 
 
+class Way(Enum):
+    """How somebody came in."""
+
+    PASSWORD = "password"
+    OPENID = "openid"
+    LINK = "one-time link"
+
+
 @dataclass
 class _Session:
     account: Account
@@ -64,7 +73,7 @@ class _Session:
     last: datetime
     epoch: int | None
     """The account's epoch when the session began; None for whoever came by a one-time link and has no account."""
-    by_password: bool = True
+    came_by: Way
 
 
 class Doors:
@@ -76,7 +85,7 @@ class Doors:
     def __init__(self, clock: Callable[[], datetime], *, openid: OpenId | None = None) -> None:
         self._clock = clock
         self._sessions: dict[str, _Session] = {}
-        self._once: dict[str, tuple[Account, datetime]] = {}
+        self._once: dict[str, tuple[Account, datetime, int | None]] = {}
         self._lock = threading.Lock()
         self.slowing = Slowing(clock)
         self.at_once = threading.BoundedSemaphore(AT_ONCE)
@@ -84,28 +93,33 @@ class Doors:
 
     # --- The one-time link ----------------------------------------------------------------------------------------
 
-    def one_time_link(self, account: Account) -> str:
-        """A path that signs this account in, once, within a quarter of an hour."""
+    def one_time_link(self, account: Account, *, epoch: int | None = None) -> str:
+        """A path that signs this person in as this, once, within a quarter of an hour.
+
+        `epoch` is that of the account that they have besides, if any: when it is closed, the session ends as well.
+        """
         token = secrets.token_urlsafe(32)
         with self._lock:
-            self._once[_kept(token)] = (account, self._clock() + LINK)
+            self._once[_kept(token)] = (account, self._clock() + LINK, epoch)
         return f"/enter?once={token}"
 
     def enter_once(self, token: str) -> str | None:
         """The cookie for whoever comes with a one-time token; None for one that is spent, too old or unknown."""
         with self._lock:
-            account, until = self._once.pop(_kept(token), (None, self._clock()))
-        return None if account is None or self._clock() > until else self.begin(account)
+            account, until, epoch = self._once.pop(_kept(token), (None, self._clock(), None))
+        if account is None or self._clock() > until:
+            return None
+        return self.begin(account, epoch=epoch, came_by=Way.LINK)
 
     # --- Sessions -------------------------------------------------------------------------------------------------
 
-    def begin(self, account: Account, *, epoch: int | None = None, by_password: bool = True) -> str:
+    def begin(self, account: Account, *, epoch: int | None = None, came_by: Way = Way.PASSWORD) -> str:
         """Begins a session under an id that nobody had before; gives the cookie's value."""
         cookie, now = secrets.token_urlsafe(32), self._clock()
         with self._lock:
             for key in [key for key, found in self._sessions.items() if _is_over(found, now)]:
                 del self._sessions[key]
-            self._sessions[_kept(cookie)] = _Session(account, secrets.token_urlsafe(32), now, now, epoch, by_password)
+            self._sessions[_kept(cookie)] = _Session(account, secrets.token_urlsafe(32), now, now, epoch, came_by)
         return cookie
 
     def token_of(self, cookie: str) -> str:
@@ -138,9 +152,9 @@ class Doors:
         if stored is None or not stored.is_open or stored.epoch != found.epoch:
             self.end(cookie)
             return WhoAsks()
-        account = account_of(stored)
-        # Whoever came in through the hospital's sign-in used no password that somebody else knows.
-        return WhoAsks(account if found.by_password else replace(account, must_change=False), found.csrf)
+        account = found.account if found.came_by is Way.LINK else account_of(stored)
+        # Whoever came in without the password is not asked for one that somebody else knows.
+        return WhoAsks(account if found.came_by is Way.PASSWORD else replace(account, must_change=False), found.csrf)
 
     def running(self) -> Counter[str]:
         """How many sessions each person has open."""
@@ -156,7 +170,9 @@ class Doors:
         self.carry(
             request,
             answer,
-            self.begin(account_of(stored), epoch=stored.epoch, by_password=password_hash is not None),
+            self.begin(
+                account_of(stored), epoch=stored.epoch, came_by=Way.OPENID if password_hash is None else Way.PASSWORD
+            ),
         )
         if password_hash is not None:
             answer.set_cookie(

@@ -74,7 +74,7 @@ class Guarded:
                 headers = message.setdefault("headers", [])
                 present = {name.lower() for name, _ in headers}
                 wanted = dict(HEADERS)
-                if scope["scheme"] == "https":
+                if scope["scheme"] == "https" and not _is_localhost(scope):
                     wanted[ONLY_TLS[0]] = ONLY_TLS[1]
                 for name, value in wanted.items():
                     if name.lower().encode() not in present:
@@ -92,6 +92,11 @@ class Guarded:
             if begun:
                 return  # It is not passed on: the server would write its text, which may hold a patient's words.
             await PlainTextResponse("Something went wrong that should not. Try again.", 500)(scope, receive, sending)
+
+
+def _is_localhost(scope: Any) -> bool:
+    """Whether the browser calls us localhost, a name that other programs of the machine have to share."""
+    return any(name == b"host" and value.partition(b":")[0] == b"localhost" for name, value in scope["headers"])
 
 
 class _OnlyTls:

@@ -446,3 +446,18 @@ def test_a_link_signs_in_once_and_not_for_long(house: House) -> None:
     house.clock.pass_by(LINK + timedelta(seconds=1))
     assert house.browser().get(late).status_code == 401
     assert house.browser().get("/enter?once=guessed").status_code == 401
+
+
+@pytest.mark.parametrize("what", ["close", "end_sessions"])
+def test_a_session_by_link_of_somebody_with_an_account_ends_with_it(house: House, what: str) -> None:
+    everything = Account(person=NURSE, name="Invented", roles=frozenset(Role))
+    with house.ledger() as ledger:
+        epoch = house.accounts(ledger).account(NURSE).epoch
+    browser = house.browser()
+    browser.get(house.site.doors.one_time_link(everything, epoch=epoch))
+    assert browser.get("/accounts").status_code == 200, "whoever may start the server may do all"
+
+    with house.ledger() as ledger:
+        getattr(house.accounts(ledger), what)(NURSE)
+
+    assert browser.get("/").status_code == 303

@@ -101,8 +101,12 @@ def test_where_there_are_accounts_no_link_is_made_unless_it_is_asked_for(file: P
     with open_ledger(file) as ledger:
         Accounts(ledger).add("brask", roles=["administers"])
 
-    with serving(file) as (told, _):
+    settings = file.with_name("openid.toml")
+    settings.write_text('issuer = "https://id.invented.example"\nclient = "x"\nlabel = "Invented hospital"\n')
+
+    with serving(file, "--openid", str(settings)) as (told, _), httpx.Client(trust_env=False) as browser:
         assert told["link"] is None
+        assert "Invented hospital</a>" in browser.get(told["address"] + "/enter").text
     with serving(file, "--link", "--by", "brask") as (told, process):
         assert told["link"].startswith(told["address"] + "/enter?once=")
         process.send_signal(signal.SIGINT)
