@@ -48,27 +48,30 @@ def run(scale: float) -> Iterable[Ratio]:
         among = taken(place)
     yield Ratio(
         name=f"rounds --unit, {len(ours)} patients without session data (the limit is the peer)",
-        ours=without, peer=1.0, unit="s", wanted=1.0, peer_name="1 s", n=TIMES,
+        ours=without[0], peer=1.0, unit="s", wanted=1.0, peer_name="1 s", n=TIMES, processor=1 / without[1],
     )  # fmt: skip
     yield Ratio(
         name=f"rounds --unit, {len(ours)} patients, {held:,} sessions, among {others:,} others (the limit is the peer)",
-        ours=among, peer=1.0, unit="s", wanted=1.0, peer_name="1 s", n=TIMES,
+        ours=among[0], peer=1.0, unit="s", wanted=1.0, peer_name="1 s", n=TIMES, processor=1 / among[1],
     )  # fmt: skip
     yield Ratio(
         name=f"rounds --unit among {others:,} other patients, against alone",
-        ours=among, peer=alone, unit="s", wanted=1 / 1.5, peer_name="the unit alone", n=TIMES,
+        ours=among[0], peer=alone[0], unit="s", wanted=1 / 1.5, peer_name="the unit alone", n=TIMES,
+        processor=alone[1] / among[1],
     )  # fmt: skip
 
 
-def taken(place: Path) -> float:
-    """Seconds of the whole command, as a process of its own: the median of some."""
+def taken(place: Path) -> tuple[float, float]:
+    """Seconds of the whole command, as a process of its own, by the clock and of the processor: medians of some."""
     command = [*OURS, "rounds", "--unit", UNIT, "--today", END.isoformat(), "--ledger", str(place)]
-    found = []
+    walls, processors = [], []
     for _ in range(TIMES):
-        begin = perf_counter()
+        before, begin = os.times(), perf_counter()
         subprocess.run(command, env=dict(os.environ), check=True, capture_output=True)
-        found.append(perf_counter() - begin)
-    return statistics.median(found)
+        walls.append(perf_counter() - begin)
+        after = os.times()
+        processors.append(after.children_user - before.children_user + after.children_system - before.children_system)
+    return statistics.median(walls), statistics.median(processors)
 
 
 def add_sessions(ledger: Ledger, patients: list[str], *, years: int) -> int:
