@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Callable
 from html import unescape
 from typing import Any
@@ -219,6 +220,25 @@ def test_an_entry_is_put_right_and_what_was_not_touched_stays(desk: Desk, asking
         assert ledger.papers.words(correction.why) == "the other arm"
 
 
+def test_a_note_that_was_erased_by_law_is_not_taken_for_one_that_somebody_deleted(
+    desk: Desk, asking: Callable[..., TestClient]
+) -> None:
+    client = asking()
+    _sent(client, "/patient/P0001/write/examination", **EXAMINATION)
+    written = _newest(desk)
+    with desk.ledger() as ledger, ledger.db.writing():
+        ledger.db.execute("UPDATE texts SET words=NULL, digest=NULL WHERE text=?", (written.event.note.text,))
+    path = f"/entry/P0001.{written.version}/correct"
+    page = client.get(path).text
+
+    typed = _fields(page) | {"f.thrill": "continuous", "version": _version(page)}
+    answer = _sent(client, path, **typed)
+
+    assert answer.status_code == 303
+    assert _newest(desk).event.to.thrill is Thrill.CONTINUOUS
+    assert _newest(desk).event.to.note == written.event.note
+
+
 def test_put_right_with_nothing_changed_adds_nothing(desk: Desk, asking: Callable[..., TestClient]) -> None:
     client = asking()
     with desk.ledger() as ledger:
@@ -341,6 +361,9 @@ def test_what_was_typed_goes_when_somebody_signs_out(tab: Callable[..., Any]) ->
     page.locator("#f-note").fill("felt at the wrist")
     page.locator("#f-note").blur()
     kept = page.evaluate("Object.keys(sessionStorage)")
+    # A slow way out: nothing is kept again while it takes.
+    page.route("**/leave", lambda route: (time.sleep(0.5), route.continue_()))
+    page.locator("#f-note").fill("felt at the wrist, and again")
 
     page.get_by_role("button", name="Sign out").click()
     page.wait_for_url("**/enter*")
