@@ -128,6 +128,7 @@ def sheet(asked: Asked) -> Response:
         drawing=drawing,
         past=past_words(made),
         lives=lives_of(views),
+        others=tuple((view.access, view.name) for view in views if view.in_body and view.access != made.access),
     )
 
 

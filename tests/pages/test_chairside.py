@@ -174,6 +174,16 @@ def test_the_sheet_ends_in_seven_blanks_to_send_back(asking: Callable[..., TestC
     assert blanks == ["Found", "Done", "Residual", "Usable when and where", "Sutures", "Drugs given", "Next"]
 
 
+def test_the_sheet_can_be_about_another_access(asking: Callable[..., TestClient]) -> None:
+    client = asking()
+    first = client.get("/patient/P0005/sheet").text
+
+    (other,) = re.findall(r'About another access:.*?href="(\?access=P0005-A\d[^"]*)"', first, re.S)
+    told = client.get("/patient/P0005/sheet" + unescape(other)).text
+
+    assert "RIGHT forearm loop graft" in text_of("<main>" + told[told.index("The access</h2>") :])[:200]
+
+
 @pytest.mark.chromium
 def test_a_nurse_finds_a_patient_reads_the_brief_opens_a_quote_and_prints(tab: Callable[..., Any]) -> None:
     page = tab("/")
