@@ -128,7 +128,7 @@ def infections_of(
     access: str | None = None,
 ) -> Infections:
     """The infections of a patient, or of one access, by what had happened by a day of the unit's zone."""
-    if any(one.happened.latest_in(history.zone).date() > today for one in history.facts):
+    if any(one.happened.earliest_in(history.zone).date() > today for one in history.facts):
         history = history.seen(as_of=today)
     return _Maker(history, today, words or _no_words, names, fold_of(history)).made(access)
 

@@ -187,7 +187,7 @@ def maturation_of(
 
     Without `access` all fistulas and grafts that are kept and not proven yet, with `proven` also those that are.
     """
-    if any(one.happened.latest_in(history.zone).date() > today for one in history.facts):
+    if any(one.happened.earliest_in(history.zone).date() > today for one in history.facts):
         history = history.seen(as_of=today)
     says = words or _no_words
     folds = fold_of(history)

@@ -180,7 +180,7 @@ def planning_of(
     names: NamesOf = nobody,
 ) -> Planning:
     """What is known for planning, by what had happened by a day of the unit's zone."""
-    if any(one.happened.latest_in(history.zone).date() > today for one in history.facts):
+    if any(one.happened.earliest_in(history.zone).date() > today for one in history.facts):
         history = history.seen(as_of=today)
     says = words or _no_words
     folds = fold_of(history)

@@ -190,3 +190,11 @@ def test_a_day_in_the_past_shows_what_was_known_of_it_then() -> None:
 
     assert [step.what for step in found.steps] == ["made"]
     assert found.days_since_made == 5
+
+
+def test_what_is_known_to_the_month_counts_in_that_month_as_on_rounds() -> None:
+    needled = happening("first-cannulation", "2026-02", access="A1", needles=1, gauge=17)
+    found = on("2026-02-20", MADE, needled).accesses[0]
+
+    assert [step.what for step in found.steps] == ["made", "needled"]
+    assert found.first_needle.startswith("first needled in February 2026")
