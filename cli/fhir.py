@@ -71,25 +71,34 @@ def default_settings() -> Path:
 
 
 def codes(
+    received: Annotated[
+        bool, typer.Option("--received", help="Instead the codes that are understood when others send them.")
+    ] = False,
     settings: SettingsOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """The codes that are sent, by the place in the mapping that asks for them, with where each was seen.
 
     A site adds or replaces codes with a file of its own (`codes` under [site] in the settings); their check digits are
-    verified when it is read. What is not verified is listed and never sent.
+    verified when it is read. What is not verified is listed and never sent. With --received, the codes by which
+    resources of the hospital's own are understood: those that are sent, and more.
     """
     from uuid import UUID
 
     from fhir_mapping.settings import settings_for
 
-    table = settings_for(UUID(int=0), settings or default_settings()).site.codes
+    table = list(settings_for(UUID(int=0), settings or default_settings()).site.codes)
+    sent = {line for line in table if line.verified}
+    if received:
+        from fhir_mapping.foreign import received_codes
+
+        table = sorted({*received_codes(), *sent}, key=lambda line: (line.use, line.code))
     if as_json:
-        say.as_json({"codes": [vars(line) for line in table]})
+        say.as_json({"codes": [{**vars(line), "sent": line in sent} for line in table]})
         return
     say.table(
         ["used for", "code", "sent", "display, and where it was seen"],
-        [[line.use, line.code, "yes" if line.verified else "no", f"{line.display} ({line.source})"] for line in table],
+        [[line.use, line.code, "yes" if line in sent else "no", f"{line.display} ({line.source})"] for line in table],
     )
 
 

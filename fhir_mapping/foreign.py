@@ -126,7 +126,8 @@ def _is_corrected(resource: Resource) -> bool:
 
 
 @lru_cache(maxsize=1)
-def _received() -> CodeTable:
+def received_codes() -> CodeTable:
+    """The codes that are understood when others send them, besides those that we send."""
     text = resources.files("fhir_mapping").joinpath("received_codes.tsv").read_text(encoding="utf-8")
     return CodeTable({}).replaced_by(read_code_lines(text.splitlines(), where="received_codes.tsv"))
 
@@ -135,7 +136,7 @@ def _received() -> CodeTable:
 def _uses(codes: CodeTable) -> dict[tuple[str, str], str]:
     """The use of each code that is verified. Where two uses share one code, the end that differs is left open."""
     found: dict[tuple[str, str], str] = {}
-    for line in (*_received(), *codes):
+    for line in (*received_codes(), *codes):
         if line.verified:
             key = (line.system, line.code)
             found[key] = _common(found[key], line.use) if key in found else line.use
@@ -315,7 +316,7 @@ class _Page:
         said = _when(resource)
         self.when = _partial(said) if said else None
         self.put("when", "Date of procedure" if self.kind == "Procedure" else "Date", said[:10] if said else None)
-        named = resource.get("code") or resource.get("type")
+        named = resource.get("code") or _first_of(resource.get("type"))
         # Not under a heading of its own: that is where a report says what was done, and prose may follow below.
         self.put("code", f"{self.kind} named", self.name(named), named)
         for site in self.sites():
@@ -356,7 +357,7 @@ class _Page:
             display = _word(coding.get("display"))
             if display is not None:
                 return display
-            for line in (*self.codes, *_received()):
+            for line in (*self.codes, *received_codes()):
                 if (line.system, line.code) == (coding.get("system"), coding.get("code")) and line.verified:
                     return str(line.display)
         coding = next(iter(_dicts(held.get("coding"))), {})
@@ -685,7 +686,18 @@ def _condition(page: _Page) -> None:
 
 
 def _device(page: _Page) -> None:
-    page.leave_out("code", "a device alone does not say when it was put in, or where: its procedure does")
+    kind = page.access.get("kind")
+    line = page.line("code")
+    if line is None or kind is None or page.resource.get("status") in ("inactive", "entered-in-error"):
+        page.leave_out("code", "it is not a device of an access that is in the body, as far as its name says")
+        return
+    detail = {name: page.access.get(name) for name in ("side", "site")} | {"access_kind": kind}
+    page.propose(
+        "access-known",
+        detail,
+        "a device of this kind is on record there",
+        doubts=["a device does not say when it was put in: give the day on which it was known"],
+    )
 
 
 _TELLING: dict[str, Callable[[_Page], None]] = {
@@ -697,6 +709,11 @@ _TELLING: dict[str, Callable[[_Page], None]] = {
 
 
 # --- Small things -------------------------------------------------------------------------------------------------
+
+
+def _first_of(found: Any) -> Any:
+    """The first of a list, as R5 has where R4 has one."""
+    return next(iter(found), None) if isinstance(found, list) else found
 
 
 def _sides(words: str, uses: list[str]) -> set[str]:

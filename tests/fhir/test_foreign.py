@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fhir_mapping.codes import code_table, read_code_lines
-from fhir_mapping.foreign import ForeignReport, foreign_report
+from fhir_mapping.foreign import ForeignReport, foreign_report, received_codes
 from ledger.arrival.values import Envelope, Form
 from ledger.reading.proposals import Reading
 from ledger.reading.reader import read_report
@@ -220,6 +220,14 @@ def test_the_codes_of_a_site_are_understood_as_well() -> None:
     assert json.loads(found.told or "{}")["proposed"][0]["detail"] == {"access_kind": "graft"}
 
 
+def test_every_code_that_is_understood_and_never_sent_says_where_it_was_seen_and_tells_something() -> None:
+    for line in received_codes():
+        assert line.source
+        assert line.verified
+        found = reading(procedure({"coding": [{"system": line.system, "code": line.code}]}))
+        assert found.proposed or "says too little" in found.noticed[0].reason
+
+
 # --- Observations -------------------------------------------------------------------------------------------------
 
 
@@ -348,11 +356,28 @@ def test_prose_beside_an_unknown_code_is_read_like_a_report() -> None:
     assert "creation" in [one.kind for one in found.proposed]
 
 
-def test_a_device_alone_proposes_nothing_and_says_why() -> None:
-    found = reading({"resourceType": "Device", "type": {"text": "Tunnelled dialysis catheter"}, "status": "active"})
+def test_a_device_makes_its_access_known_and_asks_for_the_day() -> None:
+    catheter = {"resourceType": "Device", "type": {"text": "Tunnelled dialysis catheter"}, "status": "active"}
+
+    (one,) = reading(catheter).proposed
+
+    assert (one.kind, _plain(one.detail), one.happened) == ("access-known", {"access_kind": "tunnelled-catheter"}, None)
+    assert "give the day" in one.doubts[0]
+
+
+@pytest.mark.parametrize(
+    "device",
+    [
+        {"type": {"text": "Tunnelled dialysis catheter"}, "status": "inactive"},
+        {"type": {"text": "Wheelchair"}, "status": "active"},
+        {"type": [{"text": "Pacemaker"}]},
+    ],
+)
+def test_a_device_that_is_out_or_of_something_else_proposes_nothing_and_says_why(device: dict[str, Any]) -> None:
+    found = reading({"resourceType": "Device", **device})
 
     assert found.proposed == ()
-    assert "its procedure does" in found.noticed[0].reason
+    assert found.noticed
 
 
 def test_what_says_nothing_at_all_is_not_taken() -> None:
