@@ -5,8 +5,10 @@ Numbers are those of the rules' sources as `rules.toml` names them (read on 2026
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -406,3 +408,18 @@ def test_a_site_switches_edits_and_adds() -> None:
 def test_a_mistake_in_a_sites_file_is_named(text: str, says: str) -> None:
     with pytest.raises(WrongInput, match=says.replace("(", r"\(")):
         load_rules(text)
+
+
+def test_the_rules_that_the_readme_shows_load_as_they_stand() -> None:
+    readme = (Path(__file__).parents[2] / "ledger" / "README.md").read_text("utf-8")
+    shown = re.search(r"## A site's own rules.*?```toml\n(.*?)```", readme, re.S)
+    assert shown is not None
+
+    rules = load_rules(shown[1])
+
+    assert rules.limit("mapping-age") is not None
+    assert not rules.rule("flow-fall-2006").on
+    assert rules.rule("booking-planned").days == 21
+    history = readings("fistula", flow("2001"), flow("2001"))
+    assert "our-high-flow" in met(history, rules)
+    assert "our-high-flow" not in met(readings("fistula", flow("2001"), flow("2000")), rules)
