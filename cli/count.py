@@ -708,14 +708,12 @@ def read(ledger: Ledger, unit: str | None, known_on: str | None) -> tuple[list[H
 
 def entry_names_in(histories: Iterable[History]) -> dict[str, str]:
     """The names of all entries (`P0007.12`) by their ids, for lists."""
-    from cli.naming import entry_name
+    from cli.naming import every_entry_name
 
-    return {
-        entry.id: entry_name(patient, entry)
-        for history in histories
-        for patient, entries in ((history.patient, history.entries), *history.merged)
-        for entry in entries
-    }
+    names: dict[str, str] = {}
+    for history in histories:
+        names.update(every_entry_name(history))
+    return names
 
 
 @contextmanager

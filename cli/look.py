@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from cli import say
-from cli.naming import access_anywhere, access_named, entry_name, named_in
+from cli.naming import access_anywhere, access_named, entry_name, every_entry_name, named_in
 from cli.options import (
     AsOfOption,
     ByOption,
@@ -268,8 +268,9 @@ def history(
         life = timeline_of(seen(whole, as_of, known_on), named, found.papers.words, names_of(found), audit=with_audit)
         if as_json:
             told = life.to_json()
+            entry_names = every_entry_name(whole)
             for line in told["lines"]:
-                line["name"] = named_in(line["entry"], whole)
+                line["name"] = entry_names.get(line["entry"], line["entry"])
             say.out(say.json_text(told))
         else:
             _tell_life(whole, one, life, quotes, bool(as_of or known_on))
@@ -298,13 +299,14 @@ def _tell_life(whole: History, one: Patient, life: Any, quotes: bool, is_view: b
     if not life.lines:
         say.out("Nothing is recorded.")
         return
-    names = [named_in(line.entry, whole) for line in life.lines]
+    entry_names = every_entry_name(whole)
+    names = [entry_names.get(line.entry, line.entry) for line in life.lines]
     signs = _signs(whole, life)
     days = [day_words(line.happened) for line in life.lines]
     widest, longest = max(map(len, names)), max(map(len, days))
     for line, entry, day in zip(life.lines, names, days, strict=True):
         say.paragraph(
-            named_in(say.shown(_sentence(line)), whole),
+            named_in(say.shown(_sentence(line)), whole, entry_names),
             f"{entry.ljust(widest)}  {day.ljust(longest)}  {signs.get(line.access, '')}",
             " " * (widest + longest + 4),
         )
@@ -413,10 +415,11 @@ def _entry_lines(ledger: Ledger, patient: str) -> list[dict[str, Any]]:
 
     history = ledger.history(patient, sessions=True)
     names = names_of(ledger)
+    entry_names = every_entry_name(history)
     holding = {entry.id for entry in in_force(history.entries)}
     lines = []
     for entry in history.entries:
-        sentence = named_in(entry_sentence(entry, ledger.papers.words, names), history)
+        sentence = named_in(entry_sentence(entry, ledger.papers.words, names), history, entry_names)
         no_longer = "" if entry.id in holding else " [no longer in force]"
         lines.append(
             {

@@ -47,14 +47,8 @@ def entry_named(ledger: Ledger, text: str) -> tuple[History, Entry]:
 
 def entry_names(history: History, roots: Iterable[str]) -> dict[str, str]:
     """The names of entries by their ids: `P0007.12`; one that is not in the history is left out."""
-    found = {}
-    for root in roots:
-        for patient, entries in ((history.patient, history.entries), *history.merged):
-            held = next((entry for entry in entries if entry.id == root), None)
-            if held is not None:
-                found[root] = entry_name(patient, held)
-                break
-    return found
+    names = every_entry_name(history)
+    return {root: names[root] for root in roots if root in names}
 
 
 def every_entry_name(history: History) -> dict[str, str]:
