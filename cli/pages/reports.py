@@ -11,7 +11,7 @@ confirm may read it, and that is noted; the patients who could be meant are name
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -28,11 +28,9 @@ from ledger.errors import NotFound, StaleHistory, WrongInput
 if TYPE_CHECKING:
     from cli.pages.beside import Piece, Table
     from cli.pages.finding import Hit
-    from ledger.arrival.values import PatientClues
     from ledger.confirming import Confirmed
-    from ledger.matching import PatientCandidate, Register
+    from ledger.matching import PatientCandidate
     from ledger.people import Patient
-    from ledger.store import Ledger
     from ledger.store.papers import StoredReport
 
 AT_ONCE = 100
@@ -200,6 +198,7 @@ def bring_in(asked: Asked) -> Response:
     """Keeps files as `report import` does: reads them, links them to their patients, confirms nothing."""
     from ledger.arrival import Desk
     from ledger.receiving import kept_mappings, opened_up, receive, received_before
+    from ledger.store.finding import near
 
     files = [one for one in asked.form.getlist("files") if isinstance(one, UploadFile) and one.filename]
     if not files:
@@ -209,7 +208,7 @@ def bring_in(asked: Asked) -> Response:
         for file in files:
             original = file.file.read()
             opened = opened_up(original, file.filename, desk=desk, mappings=kept_mappings(asked.ledger))
-            register = register_near(asked.ledger, (part.clues for part in opened.arrived.parts))
+            register = near(asked.ledger, (part.clues for part in opened.arrived.parts))
             received = received_before(asked.ledger, original, register, person=asked.who.person)
             if received is None:
                 received = receive(asked.ledger, opened, register, person=asked.who.person)
@@ -227,25 +226,6 @@ def _came(asked: Asked) -> dict[str, int]:
         "unreadable": "could not be read",
     }
     return {words: int(asked.query(name)) for name, words in said.items() if asked.query(name).isdigit()}
-
-
-def register_near(ledger: Ledger, clues: Iterable[PatientClues]) -> Register:
-    """The patients who could be meant by some clues, laid out for matching; never all of a hundred thousand.
-
-    Everybody who shares a number, a birth date or a name that is nearly so; whom matching could take is among them.
-    """
-    from ledger.matching import Register
-    from ledger.store.finding import find
-
-    found: dict[str, Patient] = {}
-    for one in clues:
-        said = [clue.value for clue in one.identifiers]
-        said += [name.text for name in one.names]
-        said += [str(reading) for birth in one.birth_dates for reading in birth.readings]
-        for text in said:
-            hits, _ = find(ledger, text, limit=200)
-            found.update((hit.patient.id, hit.patient) for hit in hits)
-    return Register(found.values())
 
 
 # --- One report ---------------------------------------------------------------------------------------------------
@@ -511,7 +491,7 @@ def _whose(asked: Asked, stored: StoredReport, text: str | None, sought: str) ->
     from ledger.matching import compared, match_patient
     from ledger.receiving import clues_of
     from ledger.store.finding import Found as Meant
-    from ledger.store.finding import How, find
+    from ledger.store.finding import How, find, near
 
     clues = clues_of(stored, text)
     whose = Whose(
@@ -526,7 +506,7 @@ def _whose(asked: Asked, stored: StoredReport, text: str | None, sought: str) ->
     if sought:
         found, whose.more = find(asked.ledger, sought, units=asked.who.units)
     else:
-        match = match_patient(clues, register_near(asked.ledger, [clues]))
+        match = match_patient(clues, near(asked.ledger, [clues]))
         whose.waiting = match.waiting.value.replace("-", " ") if match.waiting is not None else ""
         mine = [asked.ledger.who.patient(one.patient) for one in match.candidates]
         whose.foreign = sum(not asked.who.sees_unit(one.unit) for one in mine)
@@ -564,6 +544,7 @@ def _link(asked: Asked, stored: StoredReport) -> Response:
     """Says whose report it is, in the name of whoever is signed in; what speaks against it stays with it."""
     from ledger.receiving import by_person, clues_of
     from ledger.receiving import link as link_report
+    from ledger.store.finding import near
 
     one = asked.may_see(asked.field("patient"))
     if stored.patient is not None and stored.patient != one.id and _entries_rest_on(asked, stored):
@@ -573,7 +554,7 @@ def _link(asked: Asked, stored: StoredReport) -> Response:
         )
     text = asked.ledger.papers.text(stored.text_id) if stored.text_id else None
     clues = clues_of(stored, text)
-    register = register_near(asked.ledger, [clues])
+    register = near(asked.ledger, [clues])
     if one.id not in {each.id for each in register.near(clues)}:
         register.put(one)
     link_report(asked.ledger, stored, one.id, by_person(asked.who.person, clues, register, one.id))

@@ -13,8 +13,12 @@ import pytest
 from sqlalchemy import insert
 from starlette.testclient import TestClient
 
+from ledger.arrival.values import BirthDateClue, IdentifierClue, NameClue, PatientClues
+from ledger.dates import PartialDate
+from ledger.matching import Register, match_patient
+from ledger.receiving import clues_of
 from ledger.store import open_ledger, schema
-from ledger.store.finding import How, find, wanted_from
+from ledger.store.finding import How, find, near, wanted_from
 from ledger.store.who import name_key
 from tests.pages.conftest import Desk
 from tests.pages.opening import ELSEWHERE
@@ -118,6 +122,28 @@ def test_a_search_is_noted_without_what_was_sought(desk: Desk, asking: Callable[
     with desk.ledger() as ledger:
         row = ledger.db.execute("SELECT person, did, about FROM audit ORDER BY number DESC LIMIT 1").fetchone()
     assert tuple(row) == ("nkemelu", "find", "2 shown")
+
+
+def test_matching_among_those_near_says_what_matching_among_everybody_says(desk: Desk) -> None:
+    with desk.ledger() as ledger:
+        everybody = Register(ledger.who.patients())
+        asked = [clues_of(one, ledger.papers.text(one.text_id)) for one in ledger.papers.reports() if one.text_id]
+        for patient in ledger.who.patients():
+            # Reports of each patient: as they are, misspelt, with the names turned round, with another's birth date.
+            for name in (patient.name, f"{patient.name}e", " ".join(reversed((patient.name or "").split()))):
+                for born in (patient.birth_date, PartialDate("1960-09-13")):
+                    birth = BirthDateClue(as_said=str(born), readings=(born,), source="text")
+                    number = IdentifierClue(value="0" + patient.identifiers[0].value.replace("-", " "), source="text")
+                    for numbers in ((), (number,)):
+                        called = (NameClue(text=name, source="text"),)
+                        asked.append(PatientClues(identifiers=numbers, names=called, birth_dates=(birth,)))
+
+        wrong = [
+            clues for clues in asked if match_patient(clues, near(ledger, [clues])) != match_patient(clues, everybody)
+        ]
+
+    assert len(asked) > 200
+    assert not wrong, wrong[:3]
 
 
 @pytest.mark.slow
