@@ -42,6 +42,7 @@ KEPT, READ, NOT_USED, NOBODY = "kept", "read", "not-used", "nobody-here"
 STATES = (KEPT, READ, NOT_USED, NOBODY)
 
 PRODUCTION = frozenset({"P"})
+_DATABASES = ("sqlite3", "psycopg", "sqlalchemy")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -193,12 +194,16 @@ class Inbox:
             return
         register = Register(self.ledger.who.patients())
         for (number,) in waiting:
-            yield self._read(int(number), register, desk)
+            done = self._read(int(number), register, desk)
+            if done is not None:
+                yield done
 
-    def _read(self, number: int, register: Register, desk: Desk) -> Opened:
+    def _read(self, number: int, register: Register, desk: Desk) -> Opened | None:
         row = self.db.execute(
             "SELECT what, code, reason, body FROM hl7_messages WHERE org=? AND number=?", (self.ledger.org, number)
         ).fetchone()
+        if row[3] is None:
+            return None  # Somebody else opened it in between.
         what, code, reason, body = row[0], row[1], row[2], bytes(row[3])
         try:
             if code != "AA":
@@ -207,9 +212,9 @@ class Inbox:
                 done = self._identities(number, what, body, register)
             else:
                 done = self._reports(number, what, body, register, desk)
-        except LedgerError:
-            raise  # The disk or the database: the message stays as it is, to be opened later.
         except Exception as ours:
+            if isinstance(ours, LedgerError | OSError) or type(ours).__module__.startswith(_DATABASES):
+                raise  # The disk or the database: the message stays as it is, to be opened later.
             words = f"It could not be opened; the mistake is ours ({type(ours).__name__})."
             done = self._not_used(number, what, body, words)
         return done
@@ -257,8 +262,9 @@ class Inbox:
 
     def _settled(self, done: Opened) -> None:
         self.db.execute(
-            "UPDATE hl7_messages SET state=?, reason=?, reports=?, proposals=?, body=NULL WHERE org=? AND number=?",
-            (done.state, done.reason, done.reports, done.proposals, self.ledger.org, done.number),
+            "UPDATE hl7_messages SET state=?, reason=?, reports=?, proposals=?, body=NULL "
+            "WHERE org=? AND number=? AND state=?",
+            (done.state, done.reason, done.reports, done.proposals, self.ledger.org, done.number, KEPT),
         )
 
     # --- Looking ------------------------------------------------------------------------------------------------------

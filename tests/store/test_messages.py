@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from contextlib import suppress
 
 import pytest
 
@@ -60,3 +61,30 @@ def test_what_cannot_be_stored_just_now_is_turned_away_and_taken_when_it_comes_a
     assert b"MSA|AR|MSG-T02|" in turned_away.answers[0]
     assert inbox.take(message).judgement.code == "AA"
     assert inbox.counted()["kept"] == 1
+
+
+@pytest.mark.parametrize(
+    ("fault", "state"), [(sqlite3.OperationalError("database is locked"), "kept"), (KeyError("ours"), "not-used")]
+)
+def test_a_fault_of_the_disk_leaves_a_message_to_be_opened_later_and_one_of_ours_lists_it(
+    ledger: Ledger, monkeypatch: pytest.MonkeyPatch, fault: Exception, state: str
+) -> None:
+    inbox = Inbox(ledger)
+    inbox.take(mdm("T02", ["a report"]).encode())
+
+    def fails(*_: object, **__: object) -> None:
+        raise fault
+
+    with Desk() as desk:
+        with monkeypatch.context() as broken, suppress(sqlite3.OperationalError):
+            broken.setattr("ledger.inbox.opened_up", fails)
+            list(inbox.read_waiting(desk))
+        (found,) = inbox.messages()
+        opened = [one.state for one in inbox.read_waiting(desk)]
+
+    assert found.state == state
+    assert opened == (["read"] if state == "kept" else [])
+    if state == "not-used":
+        assert found.reason == "It could not be opened; the mistake is ours (KeyError)."
+        (kept,) = ledger.papers.reports(state="unreadable")
+        assert kept.waits_for == found.reason
