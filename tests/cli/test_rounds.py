@@ -362,7 +362,11 @@ def test_a_look_at_rounds_is_noted_without_a_patients_name(watched: Desk) -> Non
     assert NAME not in str(lines)
 
 
-def test_a_generated_unit_is_brought_up_within_seconds(tmp_path: Path) -> None:
+def test_a_generated_unit_is_brought_up_within_seconds_as_each_whole_history_says(tmp_path: Path) -> None:
+    from datetime import date
+
+    from ledger.admission import doubts_of
+    from ledger.rounds.lines import lines_of
     from tests.generator import Rates, lives_of
     from tests.make_unit import fill
 
@@ -374,3 +378,12 @@ def test_a_generated_unit_is_brought_up_within_seconds(tmp_path: Path) -> None:
 
     assert time.perf_counter() - begun < 5  # forty patients; a quarter of a second on a small machine
     assert sum(len(shift["patients"]) for shift in told["shifts"]) > 5
+    found = {one["patient"]: one["lines"] for shift in told["shifts"] for one in shift["patients"]}
+    with Desk(file).open() as ledger:
+        for patient, lines in found.items():
+            history = ledger.history(patient, sessions=True)
+            whole = lines_of(
+                history, ledger.who.patient(patient), date(2026, 11, 20), words=ledger.papers.words,
+                doubts=doubts_of(history),
+            )  # fmt: skip
+            assert [(one["line"], one["roots"]) for one in lines] == [(one.line, list(one.roots)) for one in whole]
