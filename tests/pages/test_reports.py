@@ -244,6 +244,35 @@ def test_a_refused_entry_says_why_and_stays(desk: Desk, asking: Callable[..., Te
     assert 'name="fate.0"' in answer.text, "it is still open"
 
 
+def test_what_another_report_told_before_is_known_already_unless_a_person_says_otherwise(
+    desk: Desk, asking: Callable[..., TestClient]
+) -> None:
+    client = asking()
+    with desk.ledger() as ledger:
+        register = Register(ledger.who.patients())
+        text = _operative_report("P0011", desk, 9)
+        receive(ledger, opened_up(text.encode(), "first.txt"), register)
+    first = _waiting(desk, "P0011")
+    sent = _laid_out(client, first)
+    taken = {f"fate.{name[4:]}": "accept" for name in sent if name.startswith("was.")}
+    client.post(f"/report/{first}", data=sent | taken | {"do": "record"})
+    with desk.ledger() as ledger:
+        entries = len(ledger.history("P0011").entries)
+        again = text.replace("HARROW LANE ACCESS CENTER", "LETTER FROM HARROW LANE ACCESS CENTER")
+        receive(ledger, opened_up(again.encode(), "second.txt"), register)
+    second = _waiting(desk, "P0011")
+
+    page = client.get(f"/report/{second}").text
+    client.post(f"/report/{second}", data=_fields(page) | taken | {"do": "record"})
+
+    assert "tells the same" in page
+    assert 'value="own"' in page
+    with desk.ledger() as ledger:
+        (entry,) = _reviews(ledger, "P0011", second)
+        assert {one.fate for one in entry.event.fates} == {Fate.ALREADY_KNOWN}
+        assert len(ledger.history("P0011").entries) == entries + 1, "the review, and nothing told twice"
+
+
 def test_a_report_that_proposes_nothing_is_done_with_by_a_person(desk: Desk, asking: Callable[..., TestClient]) -> None:
     client, report = asking(), _waiting(desk, "P0002")
     page = client.get(f"/report/{report}").text
