@@ -358,7 +358,7 @@ class _Table:
             say.paragraph(words, "  ", "    ")
         return True
 
-    def _show(self, index: int, changes: Mapping[str, Any] | None = None) -> None:
+    def _show(self, index: int, changes: Mapping[str, Any] | None = None, *, whole: bool = False) -> None:
         from ledger.confirming import drafted_event
         from ledger.projections.sentences import sentence_of_event
         from ledger.projections.wording import day_words
@@ -366,11 +366,25 @@ class _Table:
 
         review = self.review
         proposal = review.reading.proposed[index]
-        tell_proposal(index + 1, proposal, review.reading)
         event, missing = drafted_event(review, index, review.choices, changes or {})
+        if event is None or whole:
+            tell_proposal(index + 1, proposal, review.reading)
         if event is not None:
+            # What would be recorded, and the words that it rests on, are what a person compares; v shows the rest.
             sentence = say.shown(sentence_of_event(event, self.ledger.papers.words))
-            say.paragraph(f"would say: {day_words(event.happened)}: {sentence}", "     ", "       ")
+            if whole:
+                say.paragraph(f"would say: {day_words(event.happened)}: {sentence}", "     ", "       ")
+            else:
+                of = f" of {proposal.access}" if proposal.access else ""
+                mark = "plainly said" if proposal.plain else "to be checked"
+                say.out(say.bold(f"  {index + 1}. {proposal.kind}{of}") + f"  [{mark}]")
+                say.paragraph(f"{day_words(event.happened)}: {sentence}", "     ", "       ")
+                for cite in proposal.quotes:
+                    words = " ".join(say.shown(review.reading.words(cite)).split())
+                    if f'"{words}"' not in sentence:
+                        say.paragraph(f'"{words}"', "     | ", "     |  ")
+                for doubt in proposal.doubts:
+                    say.paragraph(f"careful: {doubt}", "     ", "       ")
         elif missing is not None:
             say.paragraph(f"cannot be recorded yet: {missing}", "     ", "       ")
         if index in review.told:
@@ -422,7 +436,7 @@ class _Table:
                 case "v":
                     say.out()
                     say.out(marked_text(self.review.reading))
-                    self._show(index, changes)
+                    self._show(index, changes, whole=True)
                     continue
                 case "s":
                     pass

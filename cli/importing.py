@@ -20,7 +20,7 @@ import typer
 
 from cli import say
 from cli.options import ByOption, JsonOption, LedgerOption, opened, person_of, the_patient
-from cli.report import DayOption, date_of
+from cli.report import DayOption, date_of, shortened
 from ledger.errors import WrongInput
 
 if TYPE_CHECKING:
@@ -88,7 +88,7 @@ def import_reports(
                 with found.db.writing():
                     for file, result in batch:
                         if isinstance(result, str):
-                            done.not_read.append((file, "not-opened", result, "Check the file, and import it again."))
+                            done.not_read.append((file, "not-opened", result, _remedy(file)))
                         else:
                             kept = receive(found, result, register, patient=one, person=person)
                             received.extend((file, each) for each in kept)
@@ -108,6 +108,18 @@ def import_reports(
     if failed:
         kept_any = any(one.outcome != "unreadable" for _, one in done.received)
         raise typer.Exit(3 if kept_any else 1)
+
+
+def _remedy(file: Path) -> str:
+    """What to do about a file whose bytes could not be had."""
+    from ledger.arrival import LIMITS
+
+    try:
+        if file.stat().st_size > LIMITS.file_bytes:
+            return "No report is that large: look what it is, and if it holds many, import them one by one."
+    except OSError:
+        pass
+    return "Check the file, and import it again."
 
 
 def _kept_before(
@@ -335,6 +347,9 @@ def _waits_for_person(one: Received) -> bool:
     return one.outcome in ("stored", "linked") and one.patient is not None
 
 
+_SHOWN = 30
+"""How many reports without a patient are listed; a thousand lines would hide what could not be read."""
+
 _SAID = {
     "stored": "kept",
     "linked": "kept before, now with their patient",
@@ -378,10 +393,17 @@ def _tell(done: Done, patient: str | None) -> None:
         say.table(
             ["Report", "File", "Why", "Could be"],
             [
-                [(one.report or "")[:10], file.name, (one.waiting or "").replace("-", " "), ", ".join(one.candidates)]
-                for file, one in without
+                [
+                    (one.report or "")[:10],
+                    shortened(file.name),
+                    (one.waiting or "").replace("-", " "),
+                    ", ".join(one.candidates),
+                ]
+                for file, one in without[:_SHOWN]
             ],
         )
+        if len(without) > _SHOWN:
+            say.out(f"  and {len(without) - _SHOWN} more; `access-ledger report list` shows them all.")
     bad = _not_read(done)
     if bad:
         say.out()

@@ -276,7 +276,7 @@ def list_reports(
                 report.patient or "?",
                 (report.proposed or {}).get("happened") or "",
                 report.arrived_at[:10],
-                _shortened(report.file_name or ""),
+                shortened(report.file_name or ""),
                 waits_for(report) + _same_in_words(same.get(report.id, ()))
                 if report.state in (WAITING, UNREADABLE)
                 else "",
@@ -312,7 +312,8 @@ def _same_in_words(others: Iterable[tuple[str, str]]) -> str:
     )
 
 
-def _shortened(name: str) -> str:
+def shortened(name: str) -> str:
+    """A file's name with its middle left out, where it is too long for a table."""
     return name if len(name) <= 28 else f"{name[:14]}…{name[-13:]}"
 
 
