@@ -108,7 +108,7 @@ def person_of(history: History, today: date, words: WordsOf, names: NamesOf, fol
     folds = folds or fold_of(history)
     person = folds.person
     zone = history.zone
-    follow_up, followed = _follow_up(folds)
+    follow_up, followed = _follow_up(person.last_of("follow-up-ended"), person.last_of("follow-up-resumed"))
     modality, unit, shift = _care(folds)
     stay = person.last_of("hospital-stay")
     plan = person.last_of("life-plan-reviewed")
@@ -200,13 +200,15 @@ def is_followed(history: History, day: date) -> bool:
     told = (entry.event for entries in (history.entries, *(e for _, e in history.merged)) for entry in entries)
     if not any("follow-up-ended" in (event.kind, getattr(getattr(event, "to", None), "kind", "")) for event in told):
         return True
-    return _follow_up(fold_of(history.seen(as_of=day), sessions=False))[1]
+
+    def last_by_then(kind: str) -> InForce | None:
+        told = (one for one in history.facts if one.kind == kind and not one.possibly)
+        return next((one for one in reversed([*told]) if one.happened.latest_in(history.zone).date() <= day), None)
+
+    return _follow_up(last_by_then("follow-up-ended"), last_by_then("follow-up-resumed"))[1]
 
 
-def _follow_up(folds: Folds) -> tuple[str, bool]:
-    person = folds.person
-    ended = person.last_of("follow-up-ended")
-    resumed = person.last_of("follow-up-resumed")
+def _follow_up(ended: InForce | None, resumed: InForce | None) -> tuple[str, bool]:
     if ended is None or not isinstance(ended.fact, FollowUpEnded):
         return "", True
     if resumed is not None and resumed.happened.earliest > ended.happened.latest:
