@@ -202,6 +202,16 @@ _CONDITIONS: tuple[tuple[str, str, dict[str, Any]], ...] = (
 )
 """Phrases of the trade in the name of a condition of an access, the narrower ones first; common practice, no source."""
 
+_AN_ACCESS = re.compile(
+    r"dialysis|vascular access|arteriovenous (?:shunt|graft|fistula)|\bav[fg]?\b|central (?:venous )?(?:line|catheter)"
+    r"|tunnell?ed (?:line|catheter)|catheter-?related bloodstream|exit[- ]site"
+)
+_ELSEWHERE = re.compile(
+    r"malformation|cerebral|intracranial|dural|spinal|pulmonary|coronary|cardiac|hepat|portal|portosystemic"
+    r"|renal artery|aort|urin|bladder|foley|ventricul|retina|anal\b|intestin"
+)
+"""What makes a condition one of a dialysis access, and what makes it one of another part of the body."""
+
 _MEASURES = (
     (r"(?:vascular |av |dialysis )?access (?:blood )?flow(?: rate)?|qa", "flow_ml_min"),
     (r"(?:vascular |av |dialysis )?access recirculation|recirculation", "recirculation_percent"),
@@ -668,8 +678,9 @@ def _condition(page: _Page) -> None:
     if line is None:
         return
     words = line.words.lower()
-    about_access = bool(page.access.get("kind")) or re.search(r"dialysis|access|shunt|catheter|arteriovenous", words)
-    if not about_access:
+    site = str(page.access.get("described") or "")
+    both = f"{words} ; {site}"
+    if _ELSEWHERE.search(both) or not (_AN_ACCESS.search(both) or _first(_KINDS_BY_PLACE, site)):
         return
     for phrase, kind, detail in _CONDITIONS:
         if not re.search(phrase, words):

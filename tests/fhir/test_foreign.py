@@ -319,7 +319,20 @@ def test_a_condition_that_is_over_says_so_and_one_that_nobody_confirms_is_left_o
     assert proposed(perhaps) == []
 
 
-@pytest.mark.parametrize("text", ["Deep vein thrombosis of left leg", "Abdominal aortic aneurysm", "Infected toe"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Deep vein thrombosis of left leg",
+        "Abdominal aortic aneurysm",
+        "Infected toe",
+        "Infection of urinary catheter",
+        "Aneurysm of cerebral arteriovenous malformation",
+        "Thrombosis of portosystemic shunt",
+        "Infection of pulmonary arteriovenous fistula",
+        "Subclavian steal syndrome",
+        "Infection of vascular graft",
+    ],
+)
 def test_a_condition_of_something_else_is_not_taken_for_one_of_an_access(text: str) -> None:
     assert proposed(condition(text)) == []
 
