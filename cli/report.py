@@ -211,6 +211,8 @@ def plain_words(value: Any) -> str:
 def _in_words(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, Mapping) and {"value", "low"} & value.keys():
+        return plain_words(value)
     if isinstance(value, Mapping):
         return f'"{say.shown(value["text"])}"' if "text" in value else f"({_part_in_words(value)})"
     if isinstance(value, list):

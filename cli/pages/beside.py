@@ -499,9 +499,18 @@ def _tell_known(item: Item, review: Review) -> None:
     correction = review.corrections.get(item.index)
     if correction is not None:
         item.differences = tuple(
-            f"{one.field.replace('_', ' ')}: {plain_words(one.known)} there, {plain_words(one.told)} here"
+            f"{_field_in_words(one.field)}: {plain_words(one.known)} there, {plain_words(one.told)} here"
             for one in correction.differences
         )
+
+
+def _field_in_words(name: str) -> str:
+    """`lesions[outflow-vein].balloons` as people say it: "balloons (lesions, outflow vein)"."""
+    whole, dot, part = name.rpartition("].")
+    if not dot:
+        return name.replace("_", " ")
+    thing, _, which = whole.partition("[")
+    return f"{part.replace('_', ' ')} ({thing.replace('_', ' ')}, {which.replace('-', ' ')})"
 
 
 def _decision(item: Item, changes: Mapping[str, Any]) -> Decision | None:

@@ -505,6 +505,21 @@ def test_a_letter_typed_in_a_field_is_a_letter(desk: Desk, tab: Callable[..., An
     assert page.locator("[name^=fate][value=accept]:checked").count() == 0
 
 
+def test_a_key_pressed_for_the_report_before_says_nothing_about_this_one(desk: Desk, tab: Callable[..., Any]) -> None:
+    for patient in (None, "P0002", "P0009"):
+        report = _waiting(desk, patient)
+        page = tab(f"/report/{report}")
+
+        page.keyboard.press("Enter")
+        page.keyboard.press("Space")
+        page.wait_for_timeout(100)
+
+        with desk.ledger() as ledger:
+            kept = ledger.papers.report(report)
+        assert (kept.patient, kept.state) == (patient, "waiting")
+        assert page.locator("[name^=fate][value=accept]:checked").count() == 0
+
+
 def test_single_keys_can_be_turned_off(desk: Desk, tab: Callable[..., Any]) -> None:
     page = tab(f"/report/{_waiting(desk, 'P0009')}")
 

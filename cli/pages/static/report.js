@@ -13,8 +13,8 @@
 
   const current = () => document.activeElement && document.activeElement.closest(".item");
   const land = (item) => {
-    if (!item) return;
-    (item.querySelector(":scope > form button") || item).focus();
+    // Never on a button that says something: a key that was pressed for the report before would press it.
+    if (item) item.focus();
   };
   const onward = (from) => {
     const all = items();
@@ -218,7 +218,7 @@
       return;
     }
     if (event.key === "Escape" && target.matches(".report-text")) {
-      onward(null);
+      if (items().length) onward(null);
       return;
     }
     if (!keysOn || document.querySelector("dialog[open]") || target.matches("summary, a, button") && (event.key === "Enter" || event.key === " ")) return;
@@ -255,7 +255,8 @@
       "?": () => document.getElementById("all-keys") && document.getElementById("all-keys").showModal(),
     };
     const act = acts[event.key];
-    if (!act) return;
+    // A key that is held down goes through the list, and decides nothing.
+    if (!act || (event.repeat && !"np".includes(event.key))) return;
     event.preventDefault();
     act();
   });
@@ -269,8 +270,9 @@
     const wrong = desk().querySelector(".proposal .wrong, .date .wrong");
     if (told) told.focus();
     else if (wrong) land(wrong.closest(".item"));
-    else if (form()) onward(null);
+    else if (form() && items().length) onward(null);
     else if (items().length) land(items()[0]);
+    else if (form() && desk().querySelector(".report-text")) desk().querySelector(".report-text").focus();
   }
   begin();
 })();
