@@ -7,10 +7,9 @@ Writing it down is done by `html_of`, `pdf_of` and `csv_files_of`; neither knows
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime, time
 from functools import partial
 from importlib import resources
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -607,47 +606,46 @@ def csv_files_of(report: QualityReport) -> dict[str, str]:
 
 def pdf_of(report: QualityReport) -> bytes:
     """The report as PDF on A4, for paper, with the lists behind the numbers at its end if they were asked for."""
-    from matplotlib.backends.backend_pdf import PdfPages
+    from ledger.statistics.paper import SMALL, Paper
 
-    out = io.BytesIO()
-    with PdfPages(out, metadata={"Title": report.title, "CreationDate": None}) as pages:
-        paper = _Paper(pages, report.title)
-        paper.heading(report.title, 14)
-        for line in cover_lines(report):
-            paper.text(line)
-        for section in report.sections:
-            paper.heading(section.title, 11)
-            for sentence in section.sentences:
-                paper.text(sentence)
-            for one in section.tables:
-                paper.table(one)
-            if section.published:
-                paper.text(f"Published, {SAID}:", bold=True)
-                for said in section.published:
-                    paper.text(f"- {said}", size=6.5)
-            for picture in section.pictures:
-                paper.picture(picture)
+    paper = Paper(report.title, datetime.combine(report.month.last, time(), UTC))
+    paper.heading(report.title, 14)
+    for line in cover_lines(report):
+        paper.text(line)
+    for section in report.sections:
+        paper.heading(section.title, 11)
+        for sentence in section.sentences:
+            paper.text(sentence)
+        for one in section.tables:
+            paper.table(one.caption, one.head, one.rows)
+        if section.published:
+            paper.text(f"Published, {SAID}:", bold=True)
+            for said in section.published:
+                paper.text(f"- {said}", size=SMALL)
+        for picture in section.pictures:
+            figure = picture.figure()
+            wide, high = (inches * 25.4 for inches in figure.get_size_inches())
+            paper.picture(pictures.saved(figure, "png"), wide, high)
+    paper.new_page()
+    paper.heading("Appendix: what every number means and rests on", 11)
+    for title, lines in report.appendix:
+        paper.text(title, bold=True)
+        for line in lines:
+            paper.text(line, size=SMALL)
+    if report.with_lists:
         paper.new_page()
-        paper.heading("Appendix: what every number means and rests on", 11)
-        for title, lines in report.appendix:
-            paper.text(title, bold=True)
-            for line in lines:
-                paper.text(line, size=6.5)
-        if report.with_lists:
-            paper.new_page()
-            paper.heading("Lists behind the numbers", 11)
-            for section in report.sections:
-                if section.behind:
-                    paper.heading(section.title, 9)
-                for behind in section.behind:
-                    paper.text(behind.title, bold=True)
-                    if any(access or what for _, access, what, _ in behind.rows):
-                        paper.listing(Behind.HEAD, behind.rows)
-                    else:
-                        named = (f"{one} ({entries})" if entries else one for one, _, _, entries in behind.rows)
-                        paper.text("; ".join(named), size=6.5)
-        paper.done()
-    return out.getvalue()
+        paper.heading("Lists behind the numbers", 11)
+        for section in report.sections:
+            if section.behind:
+                paper.heading(section.title, 9)
+            for behind in section.behind:
+                paper.text(behind.title, bold=True)
+                if any(access or what for _, access, what, _ in behind.rows):
+                    paper.listing(Behind.HEAD, behind.rows)
+                else:
+                    named = (f"{one} ({entries})" if entries else one for one, _, _, entries in behind.rows)
+                    paper.text("; ".join(named), size=SMALL)
+    return paper.finished()
 
 
 def lines_of(report: QualityReport) -> list[str]:
@@ -682,111 +680,3 @@ def cover_lines(report: QualityReport) -> list[str]:
     if report.with_lists:
         lines.append("This copy holds lists of patients: it is for those who may see them.")
     return lines
-
-
-_LINE = 1.35 / 72
-"""How much of the page a line takes, in inches for each point of its letters."""
-
-
-class _Paper:
-    """Puts text, tables and pictures on pages from top to bottom. Lengths are in inches."""
-
-    WIDTH, HEIGHT, MARGIN = 8.27, 11.69, 0.75
-
-    def __init__(self, pages: Any, title: str) -> None:
-        self._pages = pages
-        self._title = title
-        self._number = 0
-        self._figure: Figure | None = None
-        self._y = 0.0
-
-    def heading(self, text: str, size: float) -> None:
-        self._need(0.9)
-        self._y -= 0.15
-        self._put(text, size, bold=True)
-        self._y -= 0.06
-
-    def text(self, text: str, *, size: float = 8, bold: bool = False) -> None:
-        import textwrap
-
-        indent = len(text) - len(text.lstrip())
-        wide = int((self.WIDTH - 2 * self.MARGIN) / (size * 0.0074))
-        for line in textwrap.wrap(text, wide, subsequent_indent=" " * (indent + 2)) or [""]:
-            self._need(0.2)
-            self._put(line, size, bold=bold)
-
-    def table(self, one: Table) -> None:
-        """A caption and its table, together on one page where they fit on one."""
-        lines = tables.table(one.head, one.rows) if one.rows else ["Nothing to count."]
-        widest = max(map(len, lines), default=1)
-        # Letters of one width, as small as the widest row asks for.
-        size = min(7.0, (self.WIDTH - 2 * self.MARGIN) / widest / 0.0084)
-        self._need(min(0.3 + len(lines) * size * _LINE, self.HEIGHT - 2 * self.MARGIN))
-        self.text(one.caption, bold=True)
-        for line in lines:
-            self._need(0.2)
-            self._put(line, size, mono=True)
-        self._y -= 0.1
-
-    def listing(self, head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-        """Rows of a list, with its head again on each page on which it goes on."""
-        size = 5.8
-        wide = int((self.WIDTH - 2 * self.MARGIN) / (size * 0.0084))
-        first, *lines = tables.listing(head, rows, width=wide)
-        self._need(0.4)
-        self._put(first, size, mono=True)
-        for line in lines:
-            if self._y - 0.2 < self.MARGIN:
-                self.new_page()
-                self._put(first, size, mono=True)
-            self._put(line, size, mono=True)
-        self._y -= 0.1
-
-    def picture(self, picture: Picture) -> None:
-        figure = picture.figure()
-        width, height = figure.get_size_inches()
-        scale = min(1.0, (self.WIDTH - 2 * self.MARGIN) / width)
-        self._need(height * scale + 0.1)
-        assert self._figure is not None
-        from matplotlib.image import imread
-
-        figure.set_dpi(200)
-        image = imread(io.BytesIO(pictures.saved(figure, "png")))
-        self._y -= height * scale
-        axes = self._figure.add_axes(
-            (self.MARGIN / self.WIDTH, self._y / self.HEIGHT, width * scale / self.WIDTH, height * scale / self.HEIGHT)
-        )
-        axes.imshow(image, aspect="auto")
-        axes.set_axis_off()
-        self._y -= 0.1
-
-    def new_page(self) -> None:
-        from matplotlib.figure import Figure
-
-        self.done()
-        self._number += 1
-        self._figure = Figure(figsize=(self.WIDTH, self.HEIGHT))
-        self._y = self.HEIGHT - self.MARGIN
-        self._figure.text(0.5, 0.35 / self.HEIGHT, f"{self._title}, page {self._number}", fontsize=6.5, ha="center")
-
-    def done(self) -> None:
-        if self._figure is not None:
-            self._pages.savefig(self._figure)
-            self._figure = None
-
-    def _need(self, inches: float) -> None:
-        if self._figure is None or self._y - inches < self.MARGIN:
-            self.new_page()
-
-    def _put(self, text: str, size: float, *, bold: bool = False, mono: bool = False) -> None:
-        assert self._figure is not None
-        self._y -= size * _LINE
-        # A dollar sign would begin a formula.
-        self._figure.text(
-            self.MARGIN / self.WIDTH,
-            self._y / self.HEIGHT,
-            text.replace("$", r"\$"),
-            fontsize=size,
-            weight="bold" if bold else "normal",
-            family="monospace" if mono else "sans-serif",
-        )

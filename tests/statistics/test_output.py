@@ -312,6 +312,26 @@ def test_a_units_report_counts_and_lists_nobody_of_another_unit(unit):
     assert needles.rows == (("fistula", "1", "212", "1"),)
 
 
+def test_a_table_that_goes_on_has_its_head_on_each_page(population, unit):
+    with_lists = quality_report(population, "U1", MONTH, people=unit[1], with_lists=True)
+    longest = max((one for section in with_lists.sections for one in section.behind), key=lambda one: len(one.rows))
+    repeated = replace(
+        with_lists, sections=(replace(with_lists.sections[0], behind=(replace(longest, rows=longest.rows * 4),)),)
+    )
+
+    from pypdf import PdfReader
+
+    pages = [page.extract_text() for page in PdfReader(io.BytesIO(pdf_of(repeated))).pages]
+    with_rows = [page for page in pages if longest.rows[0][2] in page and "Lists behind" not in page]
+
+    assert len(with_rows) >= 2
+    assert all("patient" in page.splitlines()[0] for page in with_rows)
+
+
+def test_the_same_report_is_the_same_file(report):
+    assert pdf_of(report) == pdf_of(report)
+
+
 def test_the_report_as_pdf_has_its_words(report):
     words = words_in(pdf_of(report))
 
