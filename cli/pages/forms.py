@@ -47,6 +47,13 @@ class Shown:
     problem: str = ""
     remedy: str = ""
     question: str = ""
+    none: str = "not recorded"
+    """What it says where nothing is chosen; empty where something has to be."""
+
+    @property
+    def required(self) -> bool:
+        """Whether it has to be said."""
+        return not self.none
 
     @property
     def id(self) -> str:
@@ -99,7 +106,8 @@ def shown(
 
 def _shown(one: Field, typed: Any, known: Known, name: str, blank: int) -> Shown:
     label, unit = label_of(one)
-    made = Shown(one, name, label, unit, _widget(one, known), typed if typed is not None else "")
+    none = "" if one.required else "not recorded"
+    made = Shown(one, name, label, unit, _widget(one, known), typed if typed is not None else "", none=none)
     if one.shape is Shape.PARTS:
         items = [typed] if isinstance(typed, Mapping) else list(typed or ())
         more = blank if one.several else max(0, 1 - len(items))

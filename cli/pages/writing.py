@@ -175,11 +175,15 @@ def _done(asked: Asked, one: Patient) -> Done | None:
 
 def form(asked: Asked) -> Response:
     """An empty form: today, and the access in use."""
+    from cli.kinds import fields_of
+
     one, kind = asked.patient(did="write"), _kind_of(asked)
     history = asked.ledger.history(one.id, sessions=True)
     typed: dict[str, Any] = {"happened": asked.today(one.id).isoformat()}
-    used = _access_in_use(asked, history)
-    if used is not None and not _opens(kind):
+    # Where an access may stay unsaid, none is put into anybody's mouth.
+    asks_for_one = any(box.name == "access" and box.required for box in fields_of(kind)) and not _opens(kind)
+    used = _access_in_use(asked, history) if asks_for_one else None
+    if used is not None:
         typed["access"] = used
     return _form(asked, one, history, kind, typed)
 
@@ -411,7 +415,8 @@ def _boxes(
     for box in shown(fields, typed, known):
         if box.field.name == "access" and _opens(kind):
             # An access begins with this kind, unless it was planned: then it is that one.
-            box = replace(box, widget="pick", choices=tuple(known.ids["AccessId"]), label="Of a planned access")
+            choices = tuple(known.ids["AccessId"])
+            box = replace(box, widget="pick", choices=choices, label="Which access", none="a new one")
         if verdict is not None:
             question = verdict.questions.get(box.field.name, "")
             box = box.with_words(*verdict.problems.get(box.field.name, ("", "")), question)
@@ -580,7 +585,7 @@ def _correct_form(
             "Withdraw it, and write it down anew if need be.",
         )
     boxes = list(_boxes(asked, history, "", _fields(fact.kind), typed, verdict))
-    said = [box for box in boxes if box.filled or box.problem or box.field.required]
+    said = [box for box in boxes if box.filled or box.problem or box.required]
     name = entry_name(one.id, entry)
     return asked.page(
         "write_one.html",

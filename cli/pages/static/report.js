@@ -268,7 +268,8 @@
     count();
     const told = document.getElementById("onwards");
     const wrong = desk().querySelector(".proposal .wrong, .date .wrong");
-    if (told) told.focus();
+    // What was refused is to be looked at; what was only odd is recorded, and one may go on.
+    if (told && !told.closest(".stop")) told.focus();
     else if (wrong) land(wrong.closest(".item"));
     else if (form() && items().length) onward(null);
     else if (items().length) land(items()[0]);
