@@ -55,6 +55,26 @@ def rounds(asked: Asked) -> Response:
     )
 
 
+def rounds_pdf(asked: Asked) -> Response:
+    """The same as a file to print, one page a shift."""
+    from cli.printed import rounds_printed
+    from ledger.errors import WrongInput
+
+    unit = _unit(asked, _units(asked))
+    if unit is None:
+        return asked.to("/rounds")  # where a unit is chosen
+    shift = asked.query("shift")
+    sheets = [sheet for sheet in _sheets(asked, unit) if shift in ("", sheet.shift or NO_SHIFT)]
+    if not sheets:
+        raise WrongInput("There is nothing to print: no patient fits.", "Choose another shift on the page Unit today.")
+    paper = "letter" if asked.query("paper").casefold() == "letter" else "a4"
+    return Response(
+        rounds_printed(sheets, paper=paper),
+        media_type="application/pdf",
+        headers={"content-disposition": f'attachment; filename="{unit.id}-rounds.pdf"'},
+    )
+
+
 def set_aside(asked: Asked) -> Response:
     """A person puts a line off until a day, with a reason."""
     from cli.acting import line_set_aside
@@ -109,5 +129,6 @@ def _sheets(asked: Asked, unit: Unit) -> tuple[ShiftSheet, ...]:
 
 PAGES = (
     Page("/rounds", rounds, Right.LOOK, menu="Unit today", examples=("/rounds?unit=fern-valley-home",)),
+    Page("/rounds.pdf", rounds_pdf, Right.LOOK, examples=("/rounds.pdf?unit=fern-valley-home",)),
     Page("/patient/{patient}/set-aside", set_aside, Right.ENTER, methods=("POST",), largest=20_000),
 )

@@ -138,6 +138,24 @@ def test_the_pages_that_follow_a_patient_tell_what_the_commands_tell(
     assert "not recorded is not the same as not present" in shown
 
 
+def test_a_unit_as_a_file_has_a_page_a_shift_and_none_of_a_foreign_unit(asking: Callable[..., TestClient]) -> None:
+    from io import BytesIO
+
+    from pypdf import PdfReader
+
+    whole = asking().get(f"/rounds.pdf?unit={HERE}")
+    one = asking().get(f"/rounds.pdf?unit={HERE}&shift=mwf-morning&paper=letter")
+    foreign = asking(units=frozenset({ELSEWHERE})).get(f"/rounds.pdf?unit={HERE}")
+
+    assert whole.headers["content-type"] == "application/pdf"
+    assert len(PdfReader(BytesIO(whole.content)).pages) == 5
+    (page,) = PdfReader(BytesIO(one.content)).pages
+    assert "shift mwf-morning" in page.extract_text()
+    assert round(float(page.mediabox.width)) == 612  # Letter is 8.5 inches wide
+    assert foreign.status_code == 404
+    assert asking().get("/rounds.pdf").headers["location"] == "/rounds"
+
+
 @pytest.mark.chromium
 def test_each_shift_prints_on_a_sheet_of_its_own(tab: Callable[..., Any]) -> None:
     from io import BytesIO

@@ -198,13 +198,13 @@ def test_ten_thousand_sessions_take_less_than_a_second() -> None:
     ]
     folded = fold_of(a_history(MADE, *sessions)).accesses["A1"]
 
-    begun = time.perf_counter()
+    begun = time.process_time()
     found = series_of(folded, ZONE)
     rules_met(found, load_rules(), ZONE)
     told = [found[name].words() for name in found]
 
-    # Generous: about a tenth of that on one core of a small machine.
-    assert time.perf_counter() - begun < 1.5
+    # Of the processor alone, since a busy machine proves nothing. Generous: about a tenth of that on a small machine.
+    assert time.process_time() - begun < 1.5
     assert len(told) == 4
 
 
