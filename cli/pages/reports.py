@@ -239,7 +239,6 @@ class Told:
     already: int = 0
     refused: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
-    done: bool = False
 
 
 @dataclass(kw_only=True)
@@ -371,7 +370,6 @@ def _told(asked: Asked, table: Table, done: Confirmed) -> Told:
             *(f"{about(i)} waits: {words}" for i, words in done.waiting),
         ),
         doubts=tuple(dict.fromkeys(named_in(doubt.words, history) for doubt in done.doubts)),
-        done=done.state == "confirmed",
     )
 
 

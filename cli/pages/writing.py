@@ -449,13 +449,10 @@ def _in_order(asked: Asked, history: History, kind: str, typed: Mapping[str, Any
 def _entry(asked: Asked) -> tuple[Patient, History, Entry]:
     """The entry of the path, if whoever asks may see its patient. Raises NotFound, WrongInput."""
     from cli.naming import entry_named
-    from ledger.entries import fact_of
 
     named = asked.path("entry")
     one = asked.patient(named.partition(".")[0], did="entry")
-    history, entry = entry_named(asked.ledger, named)
-    assert fact_of(entry.event) is not None
-    return one, history, entry
+    return one, *entry_named(asked.ledger, named)
 
 
 def correct_form(asked: Asked) -> Response:

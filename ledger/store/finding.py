@@ -102,8 +102,8 @@ def wanted_from(text: str) -> Wanted:
     rest = " ".join(pieces)
     has_digit = any(sign.isdigit() for sign in text)
     return Wanted(
-        number=number_key(text.strip()) if has_digit else "",
-        words=tuple(name_key(re.sub(r"[’'`]", "", rest)).split()) if not any(s.isdigit() for s in rest) else (),
+        number=re.sub(r"[%_\\]", "", number_key(text.strip())) if has_digit else "",
+        words=tuple(name_key(re.sub(r"[’'`_]", "", rest)).split()) if not any(s.isdigit() for s in rest) else (),
         births=births,
     )
 
