@@ -17,7 +17,7 @@ from ledger.reading.around import Beside, beside_of
 from ledger.reading.details import detail_of, visit_of
 from ledger.reading.lesions import lesions_of
 from ledger.reading.notes import notes_of
-from ledger.reading.page import Page
+from ledger.reading.page import Page, Thing
 from ledger.reading.proposals import Cite, Noticed, Proposal, ReadAccess, Reading, ReadLesion
 from ledger.vocabulary import (
     AccessKind,
@@ -342,7 +342,10 @@ def _is_plain(page: Page, deed: Deed, accesses: list[Meant], lesions: list[ReadL
     never plain.
     """
     said = [one for one in deed.evidence if one.thing.cls in ("act", "verb")]
-    if len(said) > 1:
+    named = any(one.names_access for one in said) or any(
+        one.role in ("title", "opening") and _names_beside(page, one.thing, deed.access) for one in said
+    )
+    if len(said) > 1 and (named or _is_spoken_of_alone(deed.access, accesses)):
         return any(one.weight >= 2 for one in said)
     if any(one.role == "title" and one.names_access for one in said):
         return True
@@ -382,7 +385,17 @@ def _is_the_only_one(access: Meant, accesses: list[Meant]) -> bool:
         return False
     if access.side not in ("left", "right") and access.kind != "peritoneal-catheter":
         return False
+    return _is_spoken_of_alone(access, accesses)
+
+
+def _is_spoken_of_alone(access: Meant | None, accesses: list[Meant]) -> bool:
+    """No other access is named in the text, not even one of long ago."""
     return all(one is access or one.kind is None for one in accesses)
+
+
+def _names_beside(page: Page, thing: Thing, access: Meant | None) -> bool:
+    """The sentence of a deed names the access that it is taken for."""
+    return access is not None and any(name.thing.sentence == thing.sentence for name in access.named)
 
 
 def _lesions_by_deed(deeds: list[Deed], lesions: list[ReadLesion]) -> dict[int, list[ReadLesion]]:
