@@ -43,8 +43,10 @@ NOT_PLAIN = [
     ),
     # The text says left and right.
     (
-        "PROCEDURE: Angioplasty of LEFT radiocephalic fistula.\n"
-        "TECHNIQUE: The right radiocephalic fistula was punctured and its stenosis was dilated with a 5 mm balloon.",
+        (
+            "PROCEDURE: Angioplasty of LEFT radiocephalic fistula.\n"
+            "TECHNIQUE: The right radiocephalic fistula was punctured and its stenosis was dilated with a 5 mm balloon."
+        ),
         "angioplasty",
     ),
 ]
