@@ -42,6 +42,7 @@ def tell(where: str) -> None:
         ("access-ledger brief P0002", "a catheter that stayed"),
         ("access-ledger report list", "what came in and waits"),
         ("access-ledger report confirm --patient P0009", "go through what a report proposes"),
+        ("access-ledger serve", "the same in a browser; the link signs in once"),
         ("access-ledger --help", "everything else"),
     )
 
