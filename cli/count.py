@@ -195,7 +195,7 @@ def patency(
     with opened(ledger) as found:
         cut = day_from(until, "--until") if until else today_of(found, None, today)
         began = _window(begun_from, begun_to)
-        histories, people = read(found, unit, known_on)
+        histories, people = read_once(found, unit, known_on)
         label = None if compare_by is None else label_for(compare_by, people, found)
         kinds = frozenset(kind) if kind else None
         lives = [life for history in histories for life in lives_of(history, book)]
@@ -416,7 +416,7 @@ def rates(
     chosen = choices_from(choose)
     with opened(ledger) as found:
         year = months_until(month_from(month, found, today), months)
-        histories, people = read(found, None, known_on)
+        histories, people = read_once(found, None, known_on)
         population = population_of(histories, book, people)
         names = entry_names_in(histories) if list_them else {}
         results = rates_of(population, year, wanted, chosen, unit=unit)
@@ -587,7 +587,7 @@ def quality_report(
             raise NotFound(f"There is no unit {unit!r} in this ledger.", "Look with `access-ledger unit list`.")
         people = {one.id: one for one in found.who.patients()}
         period = month_from(month, found, today)
-        histories, _ = read(found, None, known_on)
+        histories, _ = read_once(found, None, known_on)
         report = made_report(
             population_of(histories, book, people),
             unit,
@@ -657,7 +657,7 @@ def extract(
     wanted = _with_choices([book.definition(name) for name in measure or USUAL], choices_from(choose))
     with opened(ledger) as found:
         cut = day_from(until, "--until") if until else today_of(found, None, today)
-        histories, people = read(found, unit, None)
+        histories, people = read_once(found, unit, None)
         population = population_of(histories, book, people)
         made = {
             "spells": spell_extract(population, wanted, cut, key, people=people),
@@ -696,7 +696,7 @@ def read(ledger: Ledger, unit: str | None, known_on: str | None) -> tuple[list[H
     people = {one.id: one for one in ledger.who.patients(unit=unit)}
     by_then = None if known_on is None else day_from(known_on, "--known-on")
     histories = []
-    with uncollected(), say.progress("patients", len(people)) as progress:
+    with say.progress("patients", len(people)) as progress:
         for place, patient in enumerate(people, start=1):
             if ledger.standing(number_of(patient)).joined_to is None:
                 history = ledger.history(patient, sessions=True)
@@ -704,6 +704,15 @@ def read(ledger: Ledger, unit: str | None, known_on: str | None) -> tuple[list[H
             if progress is not None:
                 progress(place)
     return histories, people
+
+
+def read_once(ledger: Ledger, unit: str | None, known_on: str | None) -> tuple[list[History], dict[str, Patient]]:
+    """The same for a command, which ends after it: what was read need not be looked through for garbage.
+
+    Not for a server: what is frozen stays for good.
+    """
+    with uncollected():
+        return read(ledger, unit, known_on)
 
 
 def entry_names_in(histories: Iterable[History]) -> dict[str, str]:
@@ -734,7 +743,7 @@ def _population(ledger: Ledger, book: Rulebook, known_on: str | None) -> Populat
     """Everybody, since time in a unit's care counts for it even after the patient has gone to another."""
     from ledger.statistics.presence import population_of
 
-    histories, people = read(ledger, None, known_on)
+    histories, people = read_once(ledger, None, known_on)
     return population_of(histories, book, people)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import gc
 import io
 import re
 from collections.abc import Callable
@@ -204,3 +205,14 @@ def test_a_month_before_anything_was_recorded_gives_pages_without_numbers(asking
     for path in ("/numbers", "/numbers/rates", "/numbers/patency?compare=kind", "/numbers/file/patency.svg"):
         mark = "&" if "?" in path else "?"
         assert client.get(f"{path}{mark}month=1990-01").status_code == 200
+
+
+def test_what_a_page_read_can_be_given_back(asking: Callable[..., TestClient]) -> None:
+    client = asking()
+    before = gc.get_freeze_count()
+
+    for path in ("/numbers", "/numbers/rates", "/numbers/patency"):
+        assert client.get(path).status_code == 200
+
+    # A command freezes what it has read, since it ends soon; a server would keep every request for good.
+    assert gc.get_freeze_count() == before
