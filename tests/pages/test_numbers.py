@@ -215,4 +215,4 @@ def test_what_a_page_read_can_be_given_back(asking: Callable[..., TestClient]) -
         assert client.get(path).status_code == 200
 
     # A command freezes what it has read, since it ends soon; a server would keep every request for good.
-    assert gc.get_freeze_count() == before
+    assert gc.get_freeze_count() <= before
