@@ -27,6 +27,9 @@ if TYPE_CHECKING:
     from ledger.projections.rows import AccessRow
     from ledger.store.finding import Found
 
+WRITING = "/write"
+"""What stands behind a patient's address where something is written down about them, and is the page's own address."""
+
 KEPT = 1000
 """So many searches are kept, so that going back shows them again."""
 
@@ -78,23 +81,33 @@ class Hit:
 
 def home(asked: Asked) -> Response:
     """Where a nurse begins: the field, and what was found when somebody comes back."""
+    return _page(asked, "")
+
+
+def home_to_write(asked: Asked) -> Response:
+    """The same for whoever means to write something down: it leads there."""
+    return _page(asked, WRITING)
+
+
+def _page(asked: Asked, onwards: str) -> Response:
     wanted = _searches.of(asked.who.person, asked.query("found")) if asked.query("found") else ""
     if not asked.may("LOOK"):
-        return asked.page("find.html", wanted="", hits=[], more=False, may_look=False)
+        return asked.page("find.html", wanted="", hits=[], more=False, may_look=False, onwards=onwards)
     hits, more = _hits(asked, wanted) if wanted else ([], False)
-    return asked.page("find.html", wanted=wanted, hits=hits, more=more, may_look=True)
+    return asked.page("find.html", wanted=wanted, hits=hits, more=more, may_look=True, onwards=onwards)
 
 
 def search(asked: Asked) -> Response:
     """Looks for somebody. The only one who fits exactly is opened, unless another is called alike."""
     wanted = " ".join(asked.field("q").split())[:LONGEST]
+    onwards = WRITING if asked.field("onwards") == WRITING and asked.may("ENTER") else ""
     if not wanted:
-        return asked.to("/")
+        return asked.to(onwards or "/")
     hits, _ = _hits(asked, wanted)
     asked.note("find", about=f"{len(hits)} shown")
     if len(hits) == 1 and hits[0].found.how < 3 and not hits[0].found.same_name:
-        return asked.to(f"/patient/{hits[0].joined_to or hits[0].found.patient.id}")
-    return asked.to("/", {"found": _searches.keep(asked.who.person, wanted)})
+        return asked.to(f"/patient/{hits[0].joined_to or hits[0].found.patient.id}{onwards}")
+    return asked.to(onwards or "/", {"found": _searches.keep(asked.who.person, wanted)})
 
 
 def _hits(asked: Asked, wanted: str) -> tuple[list[Hit], bool]:
@@ -143,4 +156,5 @@ def accesses_in_words(rows: list[AccessRow]) -> tuple[str, ...]:
 PAGES = (
     Page("/", home, Right.SIGNED_IN, menu="Find"),
     Page("/", search, Right.LOOK, methods=("POST",)),
+    Page(WRITING, home_to_write, Right.ENTER, menu="Write down"),
 )

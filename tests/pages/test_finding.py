@@ -96,6 +96,19 @@ def test_the_only_one_who_fits_is_opened_and_a_misspelt_one_is_not(asking: Calla
     assert "Nobody is called just so" in client.get(nearly.headers["location"]).text
 
 
+def test_whoever_means_to_write_is_led_there(asking: Callable[..., TestClient]) -> None:
+    client = asking()
+
+    exactly = client.post("/", data={"q": "osterpike", "onwards": "/write", "csrf": client.csrf})
+    several = client.post("/", data={"q": "Thornquist", "onwards": "/write", "csrf": client.csrf})
+    elsewhere = client.post("/", data={"q": "osterpike", "onwards": "//elsewhere.example", "csrf": client.csrf})
+
+    assert exactly.headers["location"] == "/patient/P0001/write"
+    assert several.headers["location"].startswith("/write?found=")
+    assert 'href="/patient/P0013/write"' in client.get(several.headers["location"]).text
+    assert elsewhere.headers["location"] == "/patient/P0001"
+
+
 def test_no_name_stands_in_an_address_and_nobody_else_sees_what_was_sought(asking: Callable[..., TestClient]) -> None:
     mine, theirs = asking(), asking(person="nkemelu")
 
