@@ -17,7 +17,8 @@ import ipaddress
 import secrets
 import threading
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import Enum
@@ -28,6 +29,7 @@ from starlette.responses import Response
 
 from cli.pages.rights import Account, account_of
 from cli.pages.slowing import Counted, Slowing
+from ledger.errors import LedgerError
 
 if TYPE_CHECKING:
     from cli.pages.openid import OpenId
@@ -47,6 +49,10 @@ LINK = timedelta(minutes=15)
 """How long a one-time link is good."""
 AT_ONCE = 8
 """So many sign-ins are looked at at a time; a flood of them must not keep others from the pages."""
+
+
+class TooMany(LedgerError):
+    """More people sign in at once than we look at."""
 
 
 @dataclass(frozen=True)
@@ -88,8 +94,21 @@ class Doors:
         self._once: dict[str, tuple[Account, datetime, int | None]] = {}
         self._lock = threading.Lock()
         self.slowing = Slowing(clock)
-        self.at_once = threading.BoundedSemaphore(AT_ONCE)
+        self._at_once = threading.BoundedSemaphore(AT_ONCE)
         self.openid = openid
+
+    @contextmanager
+    def one_of_a_few(self) -> Iterator[None]:
+        """Around what takes long for somebody who is not known yet: a hash, a question to the OpenID provider.
+
+        Raises TooMany where so many are at it that the pages of others would have to wait.
+        """
+        if not self._at_once.acquire(blocking=False):
+            raise TooMany("Many people sign in at this moment.", "Please try once more.")
+        try:
+            yield
+        finally:
+            self._at_once.release()
 
     # --- The one-time link ----------------------------------------------------------------------------------------
 

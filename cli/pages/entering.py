@@ -8,7 +8,7 @@ import secrets
 from starlette.responses import Response
 
 from cli.pages.asked import Asked
-from cli.pages.doors import COOKIE, FORM_COOKIE, cookie_name, safe_path
+from cli.pages.doors import COOKIE, FORM_COOKIE, TooMany, cookie_name, safe_path
 from cli.pages.rights import Right
 from cli.pages.site import Page
 from ledger.errors import LedgerError, NotFound, WrongInput
@@ -54,13 +54,12 @@ def sign_in(asked: Asked) -> Response:
         answer = _form(asked, 429, f"Too many wrong passwords. Wait {_words(seconds)}, then try again.")
         answer.headers["retry-after"] = str(seconds)
         return answer
-    if not doors.at_once.acquire(blocking=False):
-        doors.slowing.was_right(counted)
-        return _form(asked, 503, "Many people sign in at this moment. Please try once more.")
     try:
-        found = accounts.signs_in(name, password)
-    finally:
-        doors.at_once.release()
+        with doors.one_of_a_few():
+            found = accounts.signs_in(name, password)
+    except TooMany as many:
+        doors.slowing.was_right(counted)
+        return _form(asked, 503, f"{many.problem} {many.remedy}")
     if found is None:
         # What was typed for a name is not kept unless it is one: it may be a password in the wrong field.
         asked.note("sign-in refused", about=None if known is None else known.person)
@@ -175,9 +174,10 @@ def to_openid(asked: Asked) -> Response:
     if asked.doors.openid is None:
         raise NotFound("There is no such page.", "Sign in with your name and password.")
     try:
-        address, brought = asked.doors.openid.begin(back=_back(asked), then=safe_path(asked.query("then") or "/"))
+        with asked.doors.one_of_a_few():
+            address, brought = asked.doors.openid.begin(back=_back(asked), then=safe_path(asked.query("then") or "/"))
     except LedgerError as wrong:
-        return _form(asked, 502, f"{wrong.problem} {wrong.remedy}")
+        return _form(asked, 503 if isinstance(wrong, TooMany) else 502, f"{wrong.problem} {wrong.remedy}")
     answer = RedirectResponse(address, status_code=303)
     # It comes back from elsewhere, so it cannot be strict.
     answer.set_cookie(
@@ -200,7 +200,10 @@ def from_openid(asked: Asked) -> Response:
         raise NotFound("There is no such page.", "Sign in with your name and password.")
     name = cookie_name(asked.request, OPENID_COOKIE)
     try:
-        told = openid.finish(dict(asked.request.query_params), asked.request.cookies.get(name, ""))
+        with asked.doors.one_of_a_few():
+            told = openid.finish(dict(asked.request.query_params), asked.request.cookies.get(name, ""))
+    except TooMany as many:
+        return _form(asked, 503, f"{many.problem} {many.remedy}")
     except LedgerError as wrong:
         asked.note("sign-in refused", about="openid")
         return _form(asked, 401, f"{wrong.problem} {wrong.remedy}")

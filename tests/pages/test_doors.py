@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -15,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from starlette.testclient import TestClient
 
-from cli.pages.doors import BROWSER_COOKIE, COOKIE, IDLE, LINK, LONGEST, Doors, safe_path
+from cli.pages.doors import AT_ONCE, BROWSER_COOKIE, COOKIE, IDLE, LINK, LONGEST, Doors, safe_path
 from cli.pages.rights import Account, Role
 from cli.pages.shell import Site, application
 from cli.pages.slowing import FREE, Slowing
@@ -235,6 +236,21 @@ def test_whoever_tries_without_end_is_slowed_to_a_few_an_hour(seconds: int) -> N
         clock.pass_by(timedelta(seconds=seconds + 1))
 
     assert looked_at < FREE["account"] + 12 + 3 * 4
+
+
+def test_a_flood_of_sign_ins_keeps_nobody_from_the_pages(house: House) -> None:
+    nurse = house.browser()
+    sign_in(nurse)
+
+    with ExitStack() as flood:
+        for _ in range(AT_ONCE):
+            flood.enter_context(house.site.doors.one_of_a_few())
+        answers = [sign_in(house.browser(), "wrong").status_code for _ in range(FREE["account"] + 1)]
+
+        assert set(answers) == {503}
+        assert nurse.get("/patient/P0001").status_code == 200
+
+    assert sign_in(house.browser()).status_code == 303, "none of it counted against her"
 
 
 # --- The form, and where it leads ---------------------------------------------------------------------------------
