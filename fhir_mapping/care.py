@@ -8,6 +8,8 @@ medicationstatement.html, flag.html.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from fhir_mapping.conditions import conditions_of_visit
 from fhir_mapping.elements import Resource, concept, period, standard
 from fhir_mapping.names import BODY_SITE, Names
@@ -111,7 +113,14 @@ _STATUS_OF_VISIT: dict[Outcome | None, str] = {
 
 
 def resources_from_background(fact: Background, one: InForce, names: Names) -> list[Resource]:
-    """What was told, item by item, under an Observation of the day on which it was last checked."""
+    """What was told, item by item, under an Observation of the day on which it was last checked.
+
+    Whom to call is somebody else's name and number: that there is such a person is sent, and not the words.
+    """
+    items = tuple(replace(item, words=None) if item.what is BackgroundWhat.CONTACT else item for item in fact.items)
+    if items != fact.items:
+        fact = replace(fact, items=items)
+        one = replace(one, fact=fact)
     whole = observation(
         one, names, title="background checked", category="social-history", left_out=frozenset({"items"}), focus=False
     )

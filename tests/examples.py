@@ -179,7 +179,7 @@ _PLAIN: dict[str, list[dict[str, Any]]] = {
                 {"what": "anticoagulant", "last_dose": "2023-01-31T20:00"},
                 {"what": "dominant-hand", "side": "left"},
                 {"what": "who-consents"},
-                {"what": "contact", "words": said("the patient's daughter")},
+                {"what": "contact"},
             ],
             "withdrawn": ["antiplatelet"],
             "told_by": said("the patient's daughter"),

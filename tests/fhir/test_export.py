@@ -27,7 +27,7 @@ from ledger.evidence import Evidence
 from ledger.people import Centre, Identifier, Person, Unit
 from ledger.store import open_ledger
 from ledger.vocabulary import ConfirmedHow
-from tests.examples import EXAMPLES, LINKS, REPORT, minimal, quoted, words
+from tests.examples import EXAMPLES, LINKS, REPORT, minimal, quoted, said, words
 from tests.fhir.generated import histories
 from tests.fhir.validators import bundle_errors, independent_errors
 from tests.lives import PATIENT, a_history, an_entry, corrected, grown, happening, retracted
@@ -639,3 +639,14 @@ def test_since_an_instant_gives_what_differs_from_then_and_nothing_else(tmp_path
 
 def whole(ledger, patient):
     return {key_of(one): one for one in Exporter(ledger, SITE).of(patient).resources}
+
+
+def test_whom_to_call_is_told_to_exist_and_neither_name_nor_number_leaves():
+    items = [{"what": "contact", "words": said("the patient's daughter")}, {"what": "who-consents"}]
+    history = a_history(happening("background", "2023-01-02", items=items))
+
+    sent = b"\n".join(written(one) for one in resources(history, SENDS_ALL))
+
+    assert b"daughter" not in sent
+    assert b"contact" in sent
+    assert independent_errors(resources(history)) == []
