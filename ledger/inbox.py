@@ -8,6 +8,9 @@ at any time. What cannot be used is kept as an unreadable report with its reason
 
 Messages about changes of patients are let go when they were read: what they ask for is in the proposals, and of people
 whom this ledger does not know nothing is kept but that a message came.
+
+The table is no part of the chain, and not in a dump; a backup has it. To take another type of message, name it in
+`ledger.arrival.acknowledging.EVENTS`, and let `_read` say what becomes of it.
 """
 
 from __future__ import annotations

@@ -5,7 +5,7 @@ patients-are-one entry to the survivor's stream. Both are noted in the audit. Wh
 when it is told again; a newer change of the same patient takes the place of one that is still open.
 
 Proposals hold names and numbers, so they stand in a table of their own beside the chain, and are erased with their
-patient (`forget`).
+patient (`forget`). They are not in a dump; a backup has them.
 """
 
 from __future__ import annotations
