@@ -149,7 +149,12 @@ def dump(
     if as_json:
         say.as_json({"to": str(to), "counts": done.counts, "words": not without_words})
     else:
-        named = ", ".join(f"{count} {what}" for what, count in done.counts.items() if what != "access-ledger-dump")
+        many = {"entry": "entries", "person": "people", "identity": "identities"}
+        named = ", ".join(
+            say.counted(count, what, many.get(what))
+            for what, count in done.counts.items()
+            if what != "access-ledger-dump"
+        )
         say.out(f"Dumped to {to}: {named or 'an empty ledger'}.")
         if not without_words:
             say.out("It holds names and reports: keep it as you keep the ledger.")

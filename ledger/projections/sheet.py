@@ -619,7 +619,8 @@ def _row(cells: Sequence[str], width: int) -> list[str]:
     widths = [max(8, int(column * scale)) for column in _COLUMNS]
     widths.append(max(8, width - sum(widths)))
     wrapped = [
-        textwrap.wrap(cell, column - 1, break_on_hyphens=False) or [""]
+        # In a narrow column a long word is broken at its hyphen: juxta-, anastomotic.
+        textwrap.wrap(cell, column - 1) or [""]
         for cell, column in zip(cells, widths, strict=True)
     ]
     deep = max(len(cell) for cell in wrapped)
