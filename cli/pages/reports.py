@@ -11,7 +11,7 @@ confirm may read it, and that is noted; the patients who could be meant are name
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -65,6 +65,7 @@ def waiting_list(asked: Asked) -> Response:
     page = max(1, int(asked.query("page") or 1)) if (asked.query("page") or "1").isdigit() else 1
     shown = rows[(page - 1) * AT_ONCE : page * AT_ONCE]
     units = {one.id: one.name for one in asked.ledger.who.units()}
+    centres = _centres(asked)
     return asked.page(
         "reports.html",
         rows=[_row(asked, one, units, today) for one in shown],
@@ -74,7 +75,7 @@ def waiting_list(asked: Asked) -> Response:
         narrowed=narrowed,
         waits=WAITS,
         units=[one for one in asked.ledger.who.units() if asked.who.sees_unit(one.id)],
-        senders=sorted({one.sender for one in _waiting(asked, dict.fromkeys(FILTERS, ""))} - {""}),
+        senders=sorted({one.sender(centres) for one in _waiting(asked, dict.fromkeys(FILTERS, ""))} - {""}),
         after=_after(asked),
         came=_came(asked),
         queue=queue_of(narrowed),
@@ -108,11 +109,18 @@ class _Brief:
     arrived_at: str
     file_name: str
     envelope: str
+    head: str
 
-    @property
-    def sender(self) -> str:
+    def sender(self, centres: Iterable[str]) -> str:
+        """Who sent it, by its envelope; else the access centre whose name stands at its head. "" for nobody known."""
         kept = orjson.loads(self.envelope or "{}").get("envelope") or {}
-        return str(kept.get("sender") or "")
+        head = _folded(" ".join(self.head.splitlines()[:2]))  # Further down a centre may be spoken of.
+        return str(kept.get("sender") or next((one for one in centres if _folded(one) in head), ""))
+
+
+def _folded(words: str) -> str:
+    """Words for comparing, in either spelling of English."""
+    return " ".join(words.casefold().replace("centre", "center").split())
 
 
 def _waiting(asked: Asked, narrowed: Mapping[str, str]) -> Iterator[_Brief]:
@@ -125,15 +133,18 @@ def _waiting(asked: Asked, narrowed: Mapping[str, str]) -> Iterator[_Brief]:
 
     states = {"": (WAITING, UNREADABLE), "unreadable": (UNREADABLE,)}.get(narrowed["waits"], (WAITING,))
     today = asked.today()
+    centres = _centres(asked)
     rows = asked.ledger.db.execute(
-        "SELECT r.report, r.patient, p.unit, r.arrived_at, r.file_name, r.envelope, r.state FROM reports r "
-        "LEFT JOIN patients p ON p.org=r.org AND p.number=r.patient "
+        "SELECT r.report, r.patient, p.unit, r.arrived_at, r.file_name, r.envelope, r.state, SUBSTR(t.words, 1, 300) "
+        "FROM reports r LEFT JOIN patients p ON p.org=r.org AND p.number=r.patient "
+        "LEFT JOIN texts t ON t.org=r.org AND t.text=r.text "
         f"WHERE r.org=? AND r.state IN ({','.join('?' * len(states))})",
         (asked.ledger.org, *states),
     ).fetchall()
     for row in sorted(rows, key=lambda row: (row[6] == UNREADABLE, row[3], row[4] or "", row[0])):
         number, unit = row[1], row[2]
-        one = _Brief(row[0], None if number is None else patient_id(number), unit, row[3], row[4] or "", row[5])
+        patient = None if number is None else patient_id(number)
+        one = _Brief(row[0], patient, unit, row[3], row[4] or "", row[5], row[7] or "")
         if not (asked.may("CONFIRM") if one.patient is None else asked.who.sees_unit(unit)):
             continue
         if narrowed["waits"] in ("person", "patient") and (one.patient is None) != (narrowed["waits"] == "patient"):
@@ -142,9 +153,13 @@ def _waiting(asked: Asked, narrowed: Mapping[str, str]) -> Iterator[_Brief]:
             continue
         if narrowed["days"] and _days(one.arrived_at, today) < int(narrowed["days"]):
             continue
-        if narrowed["sender"] and one.sender != narrowed["sender"]:
+        if narrowed["sender"] and one.sender(centres) != narrowed["sender"]:
             continue
         yield one
+
+
+def _centres(asked: Asked) -> list[str]:
+    return [one.name for one in asked.ledger.who.centres()]
 
 
 def _row(asked: Asked, one: _Brief, units: Mapping[str, str], today: date) -> Waiting:

@@ -70,7 +70,9 @@ def test_the_list_says_for_whom_a_report_waits_and_why(asking: Callable[..., Tes
     assert page.count("Waits for its patient") == 2
 
 
-def test_the_list_is_narrowed_by_what_is_awaited_by_unit_and_by_age(asking: Callable[..., TestClient]) -> None:
+def test_the_list_is_narrowed_by_what_is_awaited_by_unit_by_centre_and_by_age(
+    asking: Callable[..., TestClient],
+) -> None:
     client = asking()
 
     def how_many(query: str) -> int:
@@ -82,6 +84,8 @@ def test_the_list_is_narrowed_by_what_is_awaited_by_unit_and_by_age(asking: Call
     assert how_many("waits=person") == 6
     assert how_many(f"unit={HERE}") == 6
     assert how_many(f"unit={ELSEWHERE}") == 0
+    assert how_many("sender=Harrow+Lane+Access+Centre") == 3
+    assert how_many("sender=Marlbeck+General+Hospital") == 1
     assert how_many("days=2") == 2
     assert how_many("days=99") == 0
 
