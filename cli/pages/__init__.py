@@ -18,6 +18,6 @@ Server-rendered with starlette and jinja2; little script, no build step, nothing
   an access's id, an entry's id), never names or numbers of patients.
 
 To add a page: write the function and its line in `PAGES`, the template, and a test. A new module also goes into
-`site.MODULES`. What holds for every page (rights, units, form tokens, width, axe-core) is tried without a test of yours;
-a path with a place that only your page knows needs `examples` for it.
+`site.MODULES`. What holds for every page (rights, units, form tokens, width, axe-core) is tried without a test of
+yours; a path with a place that only your page knows needs `examples` for it.
 """
