@@ -510,8 +510,9 @@ def test_a_letter_typed_in_a_field_is_a_letter(desk: Desk, tab: Callable[..., An
 
 
 def test_a_key_pressed_for_the_report_before_says_nothing_about_this_one(desk: Desk, tab: Callable[..., Any]) -> None:
-    for patient in (None, "P0002", "P0009"):
-        report = _waiting(desk, patient)
+    with desk.ledger() as ledger:
+        waiting = [(one.id, one.patient) for one in ledger.papers.reports(state="waiting")]
+    for report, patient in waiting:
         page = tab(f"/report/{report}")
 
         page.keyboard.press("Enter")
