@@ -169,28 +169,36 @@ def _moment(ledger: Ledger, history: History, today: date) -> datetime:
     return moment if moment.date() == today else datetime.combine(today, moment.time(), tzinfo=history.zone)
 
 
-def seen(history: History, as_of: str | None, known_on: str | None) -> History:
-    """The history as of a day, as known on a day or at an instant, or both."""
+def seen(
+    history: History,
+    as_of: str | None,
+    known_on: str | None,
+    asked_as: tuple[str, str] = ("--as-of", "--known-on"),
+) -> History:
+    """The history as of a day, as known on a day or at an instant, or both.
+
+    `asked_as` is what the two are called where somebody types them. Raises WrongInput.
+    """
     if as_of is None and known_on is None:
         return history
     return history.seen(
-        as_of=None if as_of is None else day_from(as_of, "--as-of"),
-        known_on=None if known_on is None else _known_by(known_on, history),
+        as_of=None if as_of is None else day_from(as_of, asked_as[0]),
+        known_on=None if known_on is None else _known_by(known_on, history, asked_as[1]),
     )
 
 
-def _known_by(text: str, history: History) -> date | str:
+def _known_by(text: str, history: History, asked_as: str) -> date | str:
     from ledger.dates import instant_text
 
     if "T" not in text:
-        return day_from(text, "--known-on")
+        return day_from(text, asked_as)
     from ledger.errors import WrongInput
 
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
         raise WrongInput(
-            "What --known-on says is neither a day nor an instant.", "Write 2026-03-04 or 2026-03-04T10:30."
+            f"What {asked_as} says is neither a day nor an instant.", "Write 2026-03-04 or 2026-03-04T10:30."
         ) from None
     return instant_text(moment if moment.tzinfo else moment.replace(tzinfo=history.zone))
 

@@ -152,7 +152,12 @@ class Asked:
         from cli.look import seen
 
         whole = self.ledger.history(patient, sessions=True)
-        return seen(whole, self.query("as_of") or None, self.query("known_on") or None)
+        return seen(
+            whole,
+            self.query("as_of") or None,
+            self.query("known_on") or None,
+            asked_as=('"as of a day"', '"as known on a day"'),
+        )
 
     def note(self, did: str, *, patient: str | None = None, about: str | None = None) -> None:
         """Adds a line to the audit: who did or looked at what, ids only.
