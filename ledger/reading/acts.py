@@ -204,11 +204,6 @@ def _branches_alone(page: Page, accesses: list[Meant]) -> list[Deed]:
     return []
 
 
-_CONTRAST = re.compile(
-    r"\b(?:contrast|iodixanol|iohexol|iopamidol|omnipaque|visipaque|isovue|optiray|fluoroscop\w+|fluoro time)\b"
-)
-
-
 def _shown_by_numbers(page: Page, evidence: list[Evidence]) -> list[Evidence]:
     """ "JAS 80->10% w 6x40": a place, a before and an after, and a size, in a note that has no verb for it."""
     if any(one.kind in ("angioplasty", "stent") for one in evidence):
@@ -232,6 +227,7 @@ def _shown_by_numbers(page: Page, evidence: list[Evidence]) -> list[Evidence]:
     return []
 
 
+_FLUOROSCOPY = re.compile(r"\b(?:fluoroscop\w+|fluoro time)\b")
 _NO_PLACEMENT = re.compile(
     r"\b(?:check|evaluat|dressing|care\b|dysfunction|malfunction|infect|cultur|study"
     r"|injection|\w*gram\b|flow|thrombolysis|repair)"
@@ -412,16 +408,17 @@ def _shown_by_contrast(page: Page, deeds: list[Deed]) -> list[Deed]:
         return []
     if opened[0].access is not None and opened[0].access.family == "catheter":
         return []
-    for hit in _CONTRAST.finditer(page.low):
-        index = page.parts.index_at(hit.start())
+    seen = [(one.start, one.end) for one in page.spoken("contrast")]
+    for start, end in sorted([*seen, *(one.span() for one in _FLUOROSCOPY.finditer(page.low))]):
+        index = page.parts.index_at(start)
         if index is None or page.sentence(index).role in ("past", "consent", "indication", "plan", "aside"):
             continue
-        before = page.low[max(0, hit.start() - 24) : hit.start()]
+        before = page.low[max(0, start - 24) : start]
         if re.search(r"\b(?:no|without|allerg\w*)\s+(?:\w+\s+){0,3}$", before):
             continue
         one = opened[0].evidence[0]
         role = page.sentence(index).role
-        shown = Evidence("angiogram", hit.start(), hit.end(), one.thing, 1, role, Scope("now"), one.access)
+        shown = Evidence("angiogram", start, end, one.thing, 1, role, Scope("now"), one.access)
         doubt = "no word of the text names an angiogram; contrast or fluoroscopy shows that there was one"
         return [Deed("angiogram", opened[0].access, [shown], doubts=[doubt])]
     return []

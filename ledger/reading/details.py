@@ -13,6 +13,7 @@ from typing import Any
 from ledger.measured import Measured
 from ledger.reading.accesses import CATHETERS, Meant
 from ledger.reading.acts import Deed
+from ledger.reading.measures import Quantity
 from ledger.reading.page import Page, Thing
 from ledger.reading.proposals import Cite
 from ledger.reading.tables import Found, rows_of
@@ -465,17 +466,8 @@ def visit_of(page: Page, outcome: Outcome) -> tuple[dict[str, Any], list[Cite]]:
     if contrast and "angiogra" in low:
         found["contrast"] = Contrast.CARBON_DIOXIDE
     for one in page.quantities:
-        before, after = low[max(0, one.start - 40) : one.start], low[one.end : one.end + 40]
-        if (
-            one.unit == "ml"
-            and "contrast_ml" not in found
-            and (
-                re.search(r"contrast[^.;]{0,30}$", before)
-                or re.match(
-                    r"\s*(?:of\s+)?(?:\w+\s+){0,2}(?:contrast|iodixanol|iohexol|omnipaque|visipaque|isovue)", after
-                )
-            )
-        ):
+        before = low[max(0, one.start - 40) : one.start]
+        if one.unit == "ml" and "contrast_ml" not in found and _is_of_contrast(page, one):
             found["contrast_ml"] = one.first
             found.setdefault("contrast", Contrast.IODINATED)
             cites.append(Cite(start=one.start, end=one.end))
@@ -660,6 +652,16 @@ def across_side_vein(page: Page) -> Cite | None:
     return None
 
 
+def _is_of_contrast(page: Page, one: Quantity) -> bool:
+    """Contrast is named before a volume in its sentence, or at most three words behind it."""
+    for said in page.spoken("contrast"):
+        if 0 <= one.start - said.end <= 30 and not re.search(r"[.;]", page.low[said.end : one.start]):
+            return True
+        if 0 <= said.start - one.end <= 30 and page.words_between(one.end, said.start) <= 3:
+            return not re.search(r"[.;,]", page.low[one.end : said.start])
+    return False
+
+
 def _unlike(values: Iterable[Measured]) -> list[Measured]:
     found: list[Measured] = []
     for value in values:
@@ -709,7 +711,7 @@ def _drugs(page: Page) -> tuple[dict[str, Any], ...]:
             found.append(
                 {"what": "heparin", "dose": one.first, "unit": "units", "words": Cite(start=one.start, end=one.end)}
             )
-        elif one.unit == "mg" and re.search(r"\btpa\b|alteplase|activase|urokinase|reteplase", around):
+        elif one.unit == "mg" and _is_of_lytic(page, one):
             found.append(
                 {"what": "lytic", "dose": one.first, "unit": "mg", "words": Cite(start=one.start, end=one.end)}
             )
@@ -718,6 +720,14 @@ def _drugs(page: Page) -> tuple[dict[str, Any], ...]:
                 {"what": "protamine", "dose": one.first, "unit": "mg", "words": Cite(start=one.start, end=one.end)}
             )
     return tuple(found)
+
+
+def _is_of_lytic(page: Page, one: Quantity) -> bool:
+    """A lytic is named beside a dose."""
+    return any(
+        said.get("method") == "lytic" and -25 <= said.start - one.end <= 30 and said.end >= one.start - 25
+        for said in page.spoken("method", max(0, one.start - 40), one.end + 31)
+    )
 
 
 _NO_COMPLICATION = re.compile(
