@@ -481,17 +481,23 @@ def _is_operated_on(page: Page, index: int) -> bool:
     if any(thing.get("access") for thing in things):
         return True
     heads = [one for one in things if one.cls == "head" and (one.get("strength") == "strong" or not _other_in(things))]
-    deeds = [thing for thing in things if thing.cls in ("act", "verb", "opens")]
+    deeds = [thing for thing in things if thing.cls in ("act", "verb", "opens") and not _told_of_old(page, thing)]
     for head in heads:
         if any(other.cls == "other" and _is_nearer(page, other, head, deeds) for other in things):
             continue
         if deeds and min(_apart(page, head, deed) for deed in deeds) <= 10:
             return True
-        if not deeds and not _other_in(things):
+        if not deeds and not _other_in(things) and page.scope(head).what != "past":
             named = described_beside(page, head)
             if page.words_between(page.sentence(index).start, named.start) <= 2:
                 return True
     return False
+
+
+def _told_of_old(page: Page, thing: Thing) -> bool:
+    """ "History of AV graft thrombectomy", even where it stands in a title."""
+    scope = page.scope(thing)
+    return scope.what == "past" and scope.cue is not None
 
 
 def _other_in(things: list[Thing]) -> bool:
@@ -535,7 +541,7 @@ def _act(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOut
     if kind == "angiogram" and scope.cue is not None and _NOT_TREATED.match(page.low, scope.cue[0]):
         # "Check angiogram: 60% stenosis, not treated" denies no angiogram.
         scope = Scope("now")
-    if kind in ("angioplasty", "stent", "thrombectomy") and _is_of_the_leg(page, thing, accesses):
+    if kind in ("angioplasty", "stent", "thrombectomy", "angiogram") and _is_of_the_leg(page, thing, accesses):
         left_out.append(LeftOut(thing.start, thing.end, kind, "other organ"))
         return None
     if (
@@ -565,9 +571,15 @@ _NOT_TREATED = re.compile(r"(?:was |were )?not (?:treated|touched|dilated|balloo
 
 
 def _is_of_the_leg(page: Page, thing: Thing, accesses: list[Meant]) -> bool:
-    """An artery of the leg is what was opened, and no access of the thigh is spoken of."""
+    """A vessel of the leg is what was looked at or opened, and no access of the thigh is spoken of."""
     around = page.within(thing.sentence)
-    arteries = [one for one in around if one.get("artery") in ("femoral", "popliteal")]
+    arteries = [
+        one
+        for one in around
+        if one.get("artery") in ("femoral", "popliteal")
+        or one.get("vein") in ("iliac", "femoral", "saphenous")
+        or (one.get("body") == "leg" and one.start > thing.end)
+    ]
     if not arteries or any(one.site in ("thigh", "groin") or one.inflow == "femoral" for one in accesses):
         return False
     heads = [one for one in around if one.cls == "head" or one.get("place")]
