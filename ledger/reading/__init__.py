@@ -5,9 +5,9 @@ and makes nothing up: a number that is not in the text is not in the reading. Wh
 noticed and left out is listed with its reason.
 
 It goes segments → mentions → scope → accesses → deeds → lesions → what is told beside,
-by notes and by addenda → proposals, a module each. Words that it knows are rows of the tables beside it, each with a test sentence;
-a new phrase is a new row. When a reading of the same text changes, raise
-`READER_VERSION`.
+by notes and by addenda → proposals, a module each. Words that it knows are rows of the
+tables beside it, each with a test sentence; a new phrase is a new row. When a reading of
+the same text changes, raise `READER_VERSION`.
 
 Not for: who the patient is and which access of the ledger is meant (`ledger.matching`).
 """
