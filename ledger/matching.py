@@ -550,7 +550,8 @@ def number_key(value: str) -> str:
 class DescribedAccess:
     """An access as a report describes it. None is what it does not say.
 
-    `makes`: the report tells of its making or placing, or that it is planned. `created`: when the report says that it was made.
+    `makes`: the report tells of its making or placing, or that it is planned. `created`: when the report says that it
+    was made.
     `catheter_vein` is the vein that a central line lies in; its `side` is that of the vein.
     """
 
