@@ -340,7 +340,7 @@ def _not_read(done: Done) -> list[tuple[Path, int | None, str | None, str, str, 
 
 
 def _waits_for_patient(one: Received) -> bool:
-    return one.outcome != "unreadable" and one.patient is None
+    return one.outcome not in ("unreadable", "dismissed") and one.patient is None
 
 
 def _waits_for_person(one: Received) -> bool:
@@ -354,6 +354,7 @@ _SAID = {
     "stored": "kept",
     "linked": "kept before, now with their patient",
     "already": "there already",
+    "dismissed": "set aside before",
     "unreadable": "not read",
 }
 

@@ -17,6 +17,7 @@ from cli.options import (
     PatientArgument,
     opened,
     person_of,
+    signature_of,
     the_patient,
 )
 from ledger.errors import WrongInput
@@ -32,6 +33,8 @@ reports = a_group(
         "list": Later("cli.report:list_reports", "The reports of this ledger, waiting ones first."),
         "show": Later("cli.report:show", "A report's text with its quotes marked, and what it proposes."),
         "link": Later("cli.report:link", "Say whose report it is."),
+        "dismiss": Later("cli.report:dismiss_report", "Set a report aside as a whole: there is nothing in it for us."),
+        "reopen": Later("cli.report:reopen_report", "Put a report that was set aside back to what it waited for."),
         "confirm": Later("cli.confirm:confirm", "Go through what reports propose; what you accept is recorded."),
         "columns": Later("cli.columns:columns", "Say once what the columns of a spreadsheet of reports are for."),
         "explain": Later("cli.report:explain", "A text with everything marked that the reader noticed."),
@@ -281,7 +284,7 @@ def list_reports(
                 shortened(report.file_name or ""),
                 waits_for(report) + _same_in_words(same.get(report.id, ()))
                 if report.state in (WAITING, UNREADABLE)
-                else "",
+                else _dismissed_by(report),
             ]
             for report in there
         ],
@@ -336,7 +339,17 @@ def waits_for(report: StoredReport) -> str:
     return f"a person: {say.counted(len(proposed), 'proposal')}, {plain or 'none'} plain"
 
 
+def _dismissed_by(report: StoredReport) -> str:
+    from ledger.dismissing import dismissal_of
+
+    aside = dismissal_of(report)
+    return "" if aside is None else f"nothing: set aside by {aside.by}, {aside.at[:10]}"
+
+
 def report_json(report: StoredReport) -> dict[str, Any]:
+    from ledger.dismissing import dismissal_of
+
+    aside = dismissal_of(report)
     proposed = (report.proposed or {}).get("proposed")
     return {
         "report": report.id,
@@ -351,6 +364,7 @@ def report_json(report: StoredReport) -> dict[str, Any]:
         "reader": report.reader,
         "proposed": None if proposed is None else len(proposed),
         "waits_for": waits_for(report) if report.state in ("waiting", "unreadable") else None,
+        "dismissed": None if aside is None else {"by": aside.by, "at": aside.at, "why": aside.why},
     }
 
 
@@ -425,7 +439,10 @@ def became_of(ledger: Any, stored: StoredReport) -> list[dict[str, Any]]:
 
 def _tell_report(ledger: Any, stored: StoredReport, text: str | None, reading: Reading | None) -> None:
     say.heading(f"Report {stored.id}")
+    from ledger.dismissing import dismissal_of
+
     linked = stored.envelope.get("linked") or {}
+    aside = dismissal_of(stored)
     say.fields(
         [
             ("state", f"{stored.state}, waits for {waits_for(stored)}" if stored.state == "waiting" else stored.state),
@@ -434,11 +451,12 @@ def _tell_report(ledger: Any, stored: StoredReport, text: str | None, reading: R
             ("file", stored.file_name),
             ("came", stored.arrived_at[:16].replace("T", " ") + " UTC"),
             ("problem", stored.waits_for if stored.state == "unreadable" else None),
+            ("set aside", f"by {aside.by}, {aside.at[:10]}: {aside.why}" if aside is not None else None),
         ]
     )
     for _, words in linked.get("doubts", ()):
         say.paragraph(f"Careful: {words}", "  ", "    ")
-    if stored.patient is None and text is not None:
+    if stored.patient is None and text is not None and stored.state == "waiting":
         _tell_candidates(ledger, stored, text)
     if text is None or reading is None:
         say.out()
@@ -460,6 +478,8 @@ def _tell_report(ledger: Any, stored: StoredReport, text: str | None, reading: R
         _tell_related(ledger, stored)
     if stored.state == "waiting" and stored.patient is not None:
         say.next_steps((f"access-ledger report confirm {stored.id[:10]}", "go through it"))
+    if aside is not None:
+        say.next_steps((f"access-ledger report reopen {stored.id[:10]} --by PERSON", "put it back"))
 
 
 def _tell_related(ledger: Any, stored: StoredReport) -> None:
@@ -612,6 +632,7 @@ def link(
         person = person_of(found, by)
         stored = found.papers.report(report)
         one = the_patient(found, patient)
+        must_not_be_dismissed(stored)
         if stored.patient is not None and stored.patient != one.id and became_of(found, stored):
             raise WrongInput(
                 f"Entries of {stored.patient} rest on this report.",
@@ -629,3 +650,54 @@ def link(
     for _, words in linked["doubts"]:
         say.paragraph(f"Careful: {words}", "  ", "    ")
     say.next_steps((f"access-ledger report confirm {stored.id[:10]}", "go through it"))
+
+
+# --- dismiss, reopen ----------------------------------------------------------------------------------------------
+
+
+def dismiss_report(
+    report: ReportArgument,
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Why, in your words; kept with the report.")],
+    by: ByOption = None,
+    ledger: LedgerOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Set a report aside as a whole: a cover sheet, a report of somebody who is no patient here.
+
+    It no longer waits, and importing the file again does not bring it back; `report reopen` does. A report of which
+    entries were made is not set aside.
+    """
+    from ledger.dismissing import dismiss
+
+    with opened(ledger) as found:
+        stored = dismiss(found, report, why, signature_of(found, by))
+    if as_json:
+        say.as_json(report_json(stored))
+        return
+    say.out(f"Report {stored.id[:10]} is set aside; it no longer waits.")
+    say.next_steps((f"access-ledger report reopen {stored.id[:10]} --by PERSON", "put it back"))
+
+
+def reopen_report(
+    report: ReportArgument,
+    by: ByOption = None,
+    ledger: LedgerOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Put a report that was set aside back to what it waited for."""
+    from ledger.dismissing import reopen
+
+    with opened(ledger) as found:
+        stored = reopen(found, report, signature_of(found, by))
+    if as_json:
+        say.as_json(report_json(stored))
+        return
+    say.out(f"Report {stored.id[:10]} waits again for {waits_for(stored)}.")
+
+
+def must_not_be_dismissed(stored: StoredReport) -> None:
+    """Raises WrongInput for a report that was set aside, of which nobody then says whose it is."""
+    if stored.state == "dismissed":
+        raise WrongInput(
+            f"Report {stored.id[:10]} was set aside.", f"Put it back first: `report reopen {stored.id[:10]}`."
+        )

@@ -608,8 +608,15 @@ def confirm(
     Which access each access of the reading is, the review says (`with_choices`). What admission refuses waits, with
     its reason.
 
-    Raises StaleHistory when somebody else wrote since the report was laid out.
+    Raises StaleHistory when somebody else wrote since the report was laid out; WrongInput for a report that was set
+    aside as a whole.
     """
+    if review.report.state == "dismissed":
+        named = short_id(review.report.id)
+        raise WrongInput(
+            f"Report {named} was set aside as a whole.",
+            f"Put it back first: `access-ledger report reopen {named}`, or on its page.",
+        )
     its = review.choices
     decisions = {index: _settled(review, index, one) for index, one in decisions.items() if one.fate is not Fate.LEFT}
     chosen = {index for index, one in decisions.items() if one.fate in (Fate.ACCEPTED, Fate.EDITED)}

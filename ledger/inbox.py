@@ -231,7 +231,9 @@ class Inbox:
                 what=what,
                 state=READ,
                 reports=sum(one.outcome != "unreadable" for one in made),
-                without_patient=sum(one.outcome != "unreadable" and one.patient is None for one in made),
+                without_patient=sum(
+                    one.outcome not in ("unreadable", "dismissed") and one.patient is None for one in made
+                ),
                 not_read=sum(one.outcome == "unreadable" for one in made),
             )
             self._settled(done)

@@ -43,9 +43,9 @@ class OpenedUp:
 class Received:
     """What became of one report of a file, or of a file that could not be read.
 
-    `outcome` is `stored`, `linked` (kept before, now with a patient), `already` or `unreadable`. `problem`, `remedy`
-    and `code` say why something could not be read. `waiting` says why no patient was taken, `candidates` who could
-    be meant; `doubts` are about the match.
+    `outcome` is `stored`, `linked` (kept before, now with a patient), `already`, `dismissed` (kept before, and set
+    aside by a person) or `unreadable`. `problem`, `remedy` and `code` say why something could not be read. `waiting`
+    says why no patient was taken, `candidates` who could be meant; `doubts` are about the match.
     """
 
     outcome: str
@@ -93,9 +93,16 @@ def opened_up(
 def receive(
     ledger: Ledger, opened: OpenedUp, register: Register, *, patient: str | None = None, person: str | None = None
 ) -> list[Received]:
-    """Keeps what a file held, in one transaction. With `patient`, `person` says that it is about them."""
+    """Keeps what a file held, in one transaction. With `patient`, `person` says that it is about them.
+
+    A file that could not be read and that a person set aside adds nothing when it comes again.
+    """
+    from ledger.dismissing import dismissal_of
+
     with ledger.db.writing():
         known = {report.part: report for report in ledger.papers.known(opened.original)}
+        if 0 in known and dismissal_of(known[0]) is not None:
+            return [_set_aside(known[0])]
         found = []
         for part, reading in zip(opened.arrived.parts, opened.readings, strict=True):
             stored = known.get(part.part)
@@ -116,6 +123,9 @@ def receive(
                     state="unreadable",
                     waits_for=bad.problem,
                 )
+            elif dismissal_of(stored) is not None:
+                found.append(_set_aside(stored))
+                continue
             found.append(
                 Received(
                     outcome="unreadable",
@@ -137,9 +147,14 @@ def received_before(
 ) -> list[Received] | None:
     """What became of a file that is kept already, every report of it read; None for any other.
 
-    A report that waits for its patient is linked now, if it can be.
+    A report that waits for its patient is linked now, if it can be; one that a person set aside stays so.
     """
+    from ledger.dismissing import dismissal_of
+
     known = ledger.papers.known(original)
+    whole = next((report for report in known if not report.part and dismissal_of(report) is not None), None)
+    if whole is not None:
+        return [_set_aside(whole)]
     parts = [report for report in known if report.state != "unreadable" and report.part]
     if not parts or any(report.state == "unreadable" for report in known):
         return None
@@ -190,6 +205,10 @@ def _again(
     ledger: Ledger, stored: StoredReport, register: Register, patient: str | None, person: str | None
 ) -> Received:
     """A report that was kept before: nothing is added, but one that waited for its patient may now find them."""
+    from ledger.dismissing import dismissal_of
+
+    if dismissal_of(stored) is not None:
+        return _set_aside(stored)
     proposed = stored.proposed or {}
     if stored.patient is not None or stored.state != "waiting":
         return Received(
@@ -206,6 +225,18 @@ def _again(
     if owner is not None:
         link(ledger, stored, owner, linked)
     return _received("already" if owner is None else "linked", stored.id, stored.part, owner, match, doubts, proposed)
+
+
+def _set_aside(stored: StoredReport) -> Received:
+    proposed = stored.proposed or {}
+    return Received(
+        outcome="dismissed",
+        report=stored.id,
+        part=stored.part,
+        patient=stored.patient,
+        proposed=_how_many(proposed),
+        plain=_how_many(proposed, plain=True),
+    )
 
 
 def link(ledger: Ledger, report: StoredReport, patient: str, linked: Mapping[str, Any]) -> None:

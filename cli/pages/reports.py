@@ -184,7 +184,7 @@ def _days(arrived_at: str, today: date) -> int:
 
 @dataclass(frozen=True)
 class After:
-    """What became of the report that was gone through a moment ago."""
+    """What became of the report that was gone through, or set aside, a moment ago. `patient` is "" for nobody known."""
 
     report: str
     patient: str
@@ -200,7 +200,10 @@ def _after(asked: Asked) -> After | None:
     if not named or not asked.ledger.papers.holds(named):
         return None
     report = asked.ledger.papers.report(named)
-    if report.patient is None or not asked.who.sees_unit(asked.ledger.who.patient(report.patient).unit):
+    if report.patient is None:
+        is_news = report.state == "dismissed" and asked.may("CONFIRM")
+        return After(report.id, "", (), report.state) if is_news else None
+    if not asked.who.sees_unit(asked.ledger.who.patient(report.patient).unit):
         return None
     kept = [one["entry"] for one in became_of(asked.ledger, report) if one["kind"] != "report-reviewed"]
     return After(report.id, report.patient, tuple(kept), report.state)
@@ -218,7 +221,7 @@ def bring_in(asked: Asked) -> Response:
     files = [one for one in asked.form.getlist("files") if isinstance(one, UploadFile) and one.filename]
     if not files:
         raise WrongInput("No file was chosen.", "Choose one or several report files, and send them again.")
-    counts = dict.fromkeys(("stored", "linked", "already", "unreadable"), 0)
+    counts = dict.fromkeys(("stored", "linked", "already", "dismissed", "unreadable"), 0)
     with Desk() as desk:
         for file in files:
             original = file.file.read()
@@ -238,6 +241,7 @@ def _came(asked: Asked) -> dict[str, int]:
         "stored": "kept",
         "linked": "kept before, now with their patient",
         "already": "there already",
+        "dismissed": "set aside before",
         "unreadable": "could not be read",
     }
     return {words: int(asked.query(name)) for name, words in said.items() if asked.query(name).isdigit()}
@@ -276,7 +280,8 @@ class Whose:
     births: tuple[str, ...] = ()
     waiting: str = ""
     candidates: tuple[Candidate, ...] = ()
-    foreign: int = 0
+    foreign: bool = False
+    """Whether somebody who could be meant is of a unit that whoever asks does not see; how many is not said."""
     sought: str = ""
     more: bool = False
     is_fixed: bool = False
@@ -309,6 +314,10 @@ def decide(asked: Asked) -> Response:
             return _page(asked, stored, asked.form, sought=asked.field("q"))
         case "record":
             return _record(asked, stored)
+        case "dismiss":
+            return _dismiss(asked, stored)
+        case "reopen":
+            return _reopen(asked, stored)
     return _page(asked, stored, asked.form)
 
 
@@ -357,6 +366,52 @@ def _record(asked: Asked, stored: StoredReport) -> Response:
     if not done.refused and not done.doubts and not done.waiting:
         return _to(asked, *_onwards(asked, stored, after=stored.id))
     return _page(asked, asked.ledger.papers.report(stored.id), asked.form, told=_told(asked, table, done))
+
+
+def _dismiss(asked: Asked, stored: StoredReport) -> Response:
+    """Sets the whole report aside in the name of whoever is signed in. Raises WrongInput where it cannot be."""
+    from ledger.dismissing import dismiss
+
+    why = asked.field("why").strip()
+    if not why:
+        return _page(asked, stored, FormData(), status=422, without_reason=True)
+    onwards = _onwards(asked, stored, after=stored.id)
+    dismiss(asked.ledger, stored.id, why, asked.signature())
+    return _to(asked, *onwards)
+
+
+def _reopen(asked: Asked, stored: StoredReport) -> Response:
+    """Puts a report that was set aside back to what it waited for."""
+    from ledger.dismissing import reopen
+
+    reopen(asked.ledger, stored.id, asked.signature())
+    return asked.to(f"/report/{stored.id}", {name: value for name, value in _narrowed(asked.field).items() if value})
+
+
+@dataclass(frozen=True)
+class Aside:
+    """Who set a report aside, on which day, and why."""
+
+    by: str
+    day: str
+    why: str
+
+
+def _aside(asked: Asked, stored: StoredReport) -> Aside | None:
+    from ledger.dismissing import dismissal_of
+    from ledger.projections.wording import day_words
+
+    found = dismissal_of(stored)
+    if found is None:
+        return None
+    names = {one.id: one.name for one in asked.ledger.who.people()}
+    return Aside(names.get(found.by, found.by), day_words(found.at[:10]), found.why)
+
+
+def _can_be_dismissed(asked: Asked, stored: StoredReport) -> bool:
+    from ledger.dismissing import entries_of
+
+    return asked.may("CONFIRM") and stored.state in ("waiting", "unreadable") and not entries_of(asked.ledger, stored)
 
 
 def _to(asked: Asked, path: str, query: Mapping[str, str]) -> Response:
@@ -426,6 +481,7 @@ def _page(
     status: int = 200,
     stale: bool = False,
     sought: str = "",
+    without_reason: bool = False,
 ) -> Response:
     from cli.pages.beside import FATES, laid_out
 
@@ -433,7 +489,9 @@ def _page(
     patient = asked.ledger.who.patient(stored.patient) if stored.patient is not None else None
     if table is None and text is not None and patient is not None:
         table = laid_out(asked.ledger, stored.id, form)
-    whose = _whose(asked, stored, text, sought) if asked.may("CONFIRM") and text is not None else None
+    aside = _aside(asked, stored)
+    asks_whose = asked.may("CONFIRM") and text is not None and aside is None
+    whose = _whose(asked, stored, text, sought) if asks_whose else None
     return asked.page(
         "report.html",
         status=status,
@@ -449,8 +507,11 @@ def _page(
         after=_after(asked),
         fates=FATES,
         linked=_linked(stored),
-        confirmed=_confirmed(asked, stored),
-        may_decide=asked.may("CONFIRM"),
+        confirmed=_confirmed(asked, stored) if aside is None else [],
+        may_decide=asked.may("CONFIRM") and aside is None,
+        aside=aside,
+        can_be_dismissed=_can_be_dismissed(asked, stored),
+        without_reason=without_reason,
     )
 
 
@@ -522,7 +583,7 @@ def _whose(asked: Asked, stored: StoredReport, text: str | None, sought: str) ->
         match = match_patient(clues, near(asked.ledger, [clues]))
         whose.waiting = match.waiting.value.replace("-", " ") if match.waiting is not None else ""
         mine = [asked.ledger.who.patient(one.patient) for one in match.candidates]
-        whose.foreign = sum(not asked.who.sees_unit(one.unit) for one in mine)
+        whose.foreign = any(not asked.who.sees_unit(one.unit) for one in mine)
         found = [Meant(patient=one, how=How.EXACTLY, likeness=1.0) for one in mine if asked.who.sees_unit(one.unit)]
     whose.candidates = tuple(_candidate(hit, compared(clues, hit.found.patient)) for hit in hits_of(asked, found))
     return whose
@@ -555,10 +616,12 @@ def _entries_rest_on(asked: Asked, stored: StoredReport) -> bool:
 
 def _link(asked: Asked, stored: StoredReport) -> Response:
     """Says whose report it is, in the name of whoever is signed in; what speaks against it stays with it."""
+    from cli.report import must_not_be_dismissed
     from ledger.receiving import by_person, clues_of
     from ledger.receiving import link as link_report
     from ledger.store.finding import near
 
+    must_not_be_dismissed(stored)
     one = asked.may_see(asked.field("patient"))
     if stored.patient is not None and stored.patient != one.id and _entries_rest_on(asked, stored):
         raise WrongInput(

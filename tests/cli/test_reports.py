@@ -767,3 +767,140 @@ def test_a_corrected_report_by_message_corrects_what_came_from_the_first(with_fi
         (plasty,) = (one for one in ledger.history("P0001").facts if one.kind == "angioplasty")
     assert str(plasty.fact.lesions[0].residual_percent) == "40"  # type: ignore[union-attr]
     assert plasty.entry.kind == "correction"
+
+
+# --- dismiss, reopen ----------------------------------------------------------------------------------------------
+
+COVER = "Invented cover sheet. Pages: 4. To: the access office. No such office exists.\n"
+
+
+def test_junk_without_a_patient_is_set_aside_with_a_reason_and_does_not_come_back_with_its_file(
+    desk: Desk, a_report: Writer
+) -> None:
+    file = a_report(COVER)
+    desk.ok("report import", file)
+    (report,) = stored(desk)
+
+    told = desk.ok(f"report dismiss {report.id[:10]} --json --why 'cover sheet of a fax'").json
+    again = desk.ok("report import --json", file).json
+
+    assert told["state"] == "dismissed"
+    assert (told["dismissed"]["by"], told["dismissed"]["why"]) == ("N1", "cover sheet of a fax")
+    assert again["outcomes"] == {"dismissed": 1}
+    assert again["waits_for"] == {"patient": 0, "confirming": 0}
+    assert "1 set aside before" in desk.ok("report import", file).out
+    (kept,) = stored(desk)
+    assert (kept.state, kept.waits_for) == ("dismissed", None)
+    assert desk.ok("report list --state waiting --json").json["reports"] == []
+    assert "set aside by N1" in desk.ok("report list --state dismissed").out
+    assert "cover sheet of a fax" in desk.ok(f"report show {report.id[:10]}").out
+
+
+def test_the_audit_says_who_set_a_report_aside_and_not_why(desk: Desk, a_report: Writer) -> None:
+    desk.ok("report import", a_report(COVER))
+    (report,) = stored(desk)
+
+    desk.ok(f"report dismiss {report.id} --why 'sent for Maud by mistake'")
+    desk.ok(f"report reopen {report.id}")
+
+    lines = desk.ok("audit --json").json["lines"][-2:]
+    assert [(line["person"], line["did"], line["about"]) for line in lines] == [
+        ("N1", "report dismiss", report.id),
+        ("N1", "report reopen", report.id),
+    ]
+    assert "Maud" not in str(lines)
+
+
+def test_a_patients_report_that_is_set_aside_keeps_the_fate_of_each_proposal_as_one_by_one(
+    with_fistula: Desk, a_report: Writer
+) -> None:
+    with_fistula.ok("report import", a_report())
+    (report,) = stored(with_fistula)
+    before = with_fistula.ok("brief P0001").out
+
+    with_fistula.ok(f"report dismiss {report.id} --why 'belongs to a study, not to care'")
+
+    assert "not been confirmed" in before
+    assert "not been confirmed" not in with_fistula.ok("brief P0001").out
+    assert kinds_of(with_fistula) == ["creation", "report-reviewed"]
+    with with_fistula.open() as ledger:
+        review = ledger.history("P0001").entries[-1].event
+        assert {fate.fate for fate in review.fates} == {"dismissed"}
+        assert len(review.fates) == len((report.proposed or {})["proposed"])
+        assert {ledger.papers.words(fate.reason) for fate in review.fates} == {"belongs to a study, not to care"}
+    refused = with_fistula.run(f"report confirm {report.id} --all")
+    assert (refused.code, "report reopen" in refused.out) == (3, True)
+    assert stored(with_fistula)[0].state == "dismissed"
+
+
+def test_put_back_it_waits_as_before_and_can_be_gone_through(with_fistula: Desk, a_report: Writer) -> None:
+    with_fistula.ok("report import", a_report())
+    (report,) = stored(with_fistula)
+    for _ in range(2):
+        with_fistula.ok(f"report dismiss {report.id} --why 'by mistake'")
+        with_fistula.ok(f"report reopen {report.id}")
+
+    (back,) = stored(with_fistula)
+    ran = with_fistula.run("report confirm --all --json --patient P0001")
+
+    assert (back.state, back.waits_for) == (report.state, report.waits_for)
+    assert [one["why"] for one in back.envelope["dismissals"]] == ["by mistake", "by mistake"]
+    assert ran.json["reports"][0]["report"] == report.id
+    assert kinds_of(with_fistula).count("retraction") == 2
+
+
+def test_a_report_of_which_entries_are_in_force_is_not_set_aside(with_fistula: Desk, a_report: Writer) -> None:
+    with_fistula.ok("report import --patient P0001", a_report())
+    with_fistula.run("report confirm --all")
+    (report,) = stored(with_fistula)
+    kinds = kinds_of(with_fistula)
+    assert "angioplasty" in kinds
+
+    ran = with_fistula.run(f"report dismiss {report.id} --why 'not ours'")
+
+    assert (ran.code, "Entries rest on report" in ran.err) == (1, True)
+    assert stored(with_fistula)[0].state == report.state
+    assert kinds_of(with_fistula) == kinds
+
+
+def test_a_file_that_cannot_be_read_is_set_aside_and_comes_back_as_that(desk: Desk, tmp_path: Path) -> None:
+    noise = tmp_path / "noise.bin"
+    noise.write_bytes(bytes(range(256)) * 20)
+    desk.run("report import", noise)
+    (report,) = stored(desk)
+
+    desk.ok(f"report dismiss {report.id} --why 'picture of a fern'")
+    again = desk.ok("report import --json", noise).json
+    desk.ok(f"report reopen {report.id}")
+
+    assert again["outcomes"] == {"dismissed": 1}
+    (back,) = stored(desk)
+    assert (back.state, back.waits_for) == ("unreadable", report.waits_for)
+
+
+def test_a_report_is_set_aside_once_with_a_reason_and_is_nobodys_until_it_is_put_back(
+    desk: Desk, a_report: Writer
+) -> None:
+    desk.ok("report import", a_report(COVER))
+    (report,) = stored(desk)
+
+    without, early = desk.run(f"report dismiss {report.id} --why ' '"), desk.run(f"report reopen {report.id}")
+    desk.ok(f"report dismiss {report.id} --why 'cover sheet'")
+    twice, linked = desk.run(f"report dismiss {report.id} --why 'again'"), desk.run(f"report link {report.id} P0001")
+
+    assert [one.code for one in (without, early, twice, linked)] == [1, 1, 1, 1]
+    assert stored(desk)[0].patient is None
+    assert len(stored(desk)[0].envelope["dismissals"]) == 1
+
+
+def test_the_reason_goes_when_the_words_of_its_patient_are_erased(with_fistula: Desk, a_report: Writer) -> None:
+    with_fistula.ok("report import", a_report())
+    (report,) = stored(with_fistula)
+    with_fistula.ok(f"report dismiss {report.id} --why 'quite unmistakable words'")
+
+    with_fistula.ok("patient erase P0001 --yes")
+
+    assert b"quite unmistakable words" not in with_fistula.file.read_bytes()
+    (kept,) = stored(with_fistula)
+    assert (kept.state, kept.envelope) == ("dismissed", {})
+    assert with_fistula.run(f"report reopen {report.id}").code == 1

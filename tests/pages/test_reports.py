@@ -558,3 +558,88 @@ def test_a_scan_is_brought_in_from_the_list(desk: Desk, tab: Callable[..., Any],
     page.get_by_text("from-the-centre.txt: 1 kept").wait_for()
     page.get_by_role("link", name="Show the list").click()
     page.get_by_text("Evander Kowalczyk-Price").wait_for()
+
+
+# --- Set aside as a whole -----------------------------------------------------------------------------------------
+
+
+def test_a_report_without_a_patient_is_set_aside_with_a_reason_and_put_back(
+    desk: Desk, asking: Callable[..., TestClient]
+) -> None:
+    client, report = asking(person="nkemelu"), _waiting(desk, None)
+    sent = {"csrf": client.csrf, "do": "dismiss", "why": "cover sheet"}
+
+    answer = client.post(f"/report/{report}", data=sent)
+    page = client.get(f"/report/{report}").text
+    list_after = client.get(f"/reports?after={report}").text
+    back = client.post(f"/report/{report}", data={"csrf": client.csrf, "do": "reopen"})
+
+    assert answer.status_code == 303
+    assert f"after={report}" in answer.headers["location"]
+    assert "“cover sheet”. It no longer waits." in page
+    assert "Who could be meant" not in page
+    assert "7 reports wait." in list_after
+    assert f"Report {report[:10]} is set aside" in list_after
+    assert back.status_code == 303
+    assert "8 reports wait." in client.get("/reports").text
+    with desk.ledger() as ledger:
+        did = ledger.db.execute("SELECT person, did FROM audit WHERE about=? ORDER BY at", (report,)).fetchall()
+    assert [tuple(row) for row in did if row[1] in ("report dismiss", "report reopen")] == [
+        ("nkemelu", "report dismiss"),
+        ("nkemelu", "report reopen"),
+    ]
+
+
+def test_a_patients_report_that_is_set_aside_leaves_the_brief_and_keeps_each_fate(
+    desk: Desk, asking: Callable[..., TestClient]
+) -> None:
+    client, report = asking(person="nkemelu"), _waiting(desk, "P0009")
+    before = client.get("/patient/P0009").text
+    sent = {"csrf": client.csrf, "do": "dismiss", "why": "of a study"}
+
+    client.post(f"/report/{report}", data=sent)
+
+    assert f"/report/{report}" in before
+    assert f"/report/{report}" not in client.get("/patient/P0009").text
+    with desk.ledger() as ledger:
+        (entry,) = _reviews(ledger, "P0009", report)
+        assert ledger.papers.report(report).state == "dismissed"
+    assert {fate.fate for fate in entry.event.fates} == {Fate.DISMISSED}
+    assert (entry.recorded_by.person, entry.recorded_by.how) == ("nkemelu", ConfirmedHow.SIGNED_IN)
+
+
+def test_a_report_is_not_set_aside_without_a_reason_by_who_only_looks_or_with_entries(
+    desk: Desk, asking: Callable[..., TestClient]
+) -> None:
+    from cli.pages.rights import Role
+
+    client, looks, report = asking(), asking(roles=frozenset({Role.LOOKS})), _waiting(desk, "P0009")
+
+    without = client.post(f"/report/{report}", data={"csrf": client.csrf, "do": "dismiss", "why": " "})
+    refused = looks.post(f"/report/{report}", data={"csrf": looks.csrf, "do": "dismiss", "why": "not ours"})
+    client.post(f"/report/{report}", data=_laid_out(client, report) | {"fate.0": "accept", "do": "record"})
+    late = client.post(f"/report/{report}", data={"csrf": client.csrf, "do": "dismiss", "why": "not ours"})
+
+    assert (without.status_code, refused.status_code) == (422, 403)
+    assert "A reason is needed" in without.text
+    assert late.status_code in (400, 409, 422)
+    assert "Entries rest on report" in late.text
+    assert "set the whole report aside" not in client.get(f"/report/{report}").text
+    with desk.ledger() as ledger:
+        assert ledger.papers.report(report).state == "waiting"
+
+
+def test_how_many_could_be_meant_in_foreign_units_is_not_said(desk: Desk, asking: Callable[..., TestClient]) -> None:
+    with desk.ledger() as ledger:
+        report = next(
+            one.id for one in ledger.papers.reports(state="waiting") if one.file_name == "harrow-lane-2026-11-17.txt"
+        )
+    bound, whole = asking(units=frozenset({ELSEWHERE})), asking()
+
+    shown, to_all = bound.get(f"/report/{report}").text, whole.get(f"/report/{report}").text
+
+    assert "although it disagrees" in to_all
+    assert "although it disagrees" not in shown
+    assert "may be in a unit that you do not see" in shown
+    assert "may be in a unit that you do not see" not in to_all
+    assert not re.search(r"\d+ who fit", shown)
