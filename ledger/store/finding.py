@@ -78,10 +78,10 @@ class Found:
 
 
 def wanted_from(text: str) -> Wanted:
-    """What somebody typed, taken apart.
+    """What somebody typed, taken apart. Whatever has a digit may be a number as well, written with words around it.
 
     >>> wanted_from("osterpike 22.3.1958")
-    Wanted(number='', words=('osterpike',), births=('1958-03-22',))
+    Wanted(number='OSTERPIKE2231958', words=('osterpike',), births=('1958-03-22',))
     >>> wanted_from("K 204-817").number
     'K204817'
     """
