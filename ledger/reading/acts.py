@@ -426,7 +426,11 @@ def _shown_by_contrast(page: Page, deeds: list[Deed]) -> list[Deed]:
 
 def _is_about_access(page: Page, accesses: list[Meant]) -> bool:
     named = [name for meant in accesses for name in meant.named]
-    if any(name.is_certain for name in named):
+    certain = [name for name in named if name.is_certain]
+    if certain and all("shunt" in page.low[name.thing.start : name.thing.end] for name in certain):
+        # A shunt of the liver is looked at and opened in the same words, and its text names no access and no limb.
+        return not any(thing.get("organ") == "liver" for thing in page.things)
+    if certain:
         return True
     return any(name.strength != "weak" for name in named) and bool(page.spoken("dialysis"))
 
@@ -458,9 +462,10 @@ def title_is_elsewhere(page: Page) -> bool:
 
 def _opens_elsewhere(page: Page) -> bool:
     """Without a title the first sentence says what a text is about."""
-    if not page.parts.sentences or page.sentence(0).role not in ("opening", "narrative"):
+    first = next((index for index, _ in enumerate(page.parts.sentences) if page.within(index)), None)
+    if first is None or page.sentence(first).role not in ("opening", "narrative", "technique"):
         return False
-    return _other_in(page.within(0)) and not _is_operated_on(page, 0)
+    return _other_in(page.within(first)) and not _is_operated_on(page, first)
 
 
 def _goes_on(page: Page, index: int) -> bool:
@@ -700,6 +705,9 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
             return None
     if kind is None:
         return None
+    if do == "abandon" and target.get("strength") == "weak" and _TRIED.search(_sentence_text(page, thing)):
+        # "A line was attempted for access, then abandoned": the attempt was.
+        return None
     if do == "elevate" and page.role(thing) not in ("title", "opening"):
         # "Elevation of the fistula arm" is part of looking at it.
         return None
@@ -739,6 +747,9 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
     one = Evidence(kind, start, end, thing, weight, role, scope, access, method, how)
     one.names_access = target.get("strength") == "strong"
     return one
+
+
+_TRIED = re.compile(r"\b(?:attempt\w*|tried|trial)\b")
 
 
 def _part_of(page: Page, head: Thing) -> Thing | None:
@@ -887,6 +898,8 @@ def _is_dialysis_catheter(page: Page, thing: Thing, target: Thing, access: Meant
         return True
     if target.get("strength") == "weak" and _is_only_used(page, target, access):
         return False
+    if _is_for_something_else(page):
+        return False
     if any(name.strength == "strong" for name in access.named):
         return True
     if access.vein is None and all(name.strength == "weak" for name in access.named):
@@ -897,6 +910,38 @@ def _is_dialysis_catheter(page: Page, thing: Thing, target: Thing, access: Meant
     return bool(page.spoken("dialysis")) or bool(
         re.search(r"\b(?:left|right|l|r)\s+(?:upper |fore)?\s?arm (?:fistula|graft)|\bavf\b|\bavg\b", page.low)
     )
+
+
+_THERE_ALREADY = re.compile(r"\b(?:has|had|have|with|existing|known|via|through|by|on)\s+(?:\w+\s+){0,5}$")
+_STAYS = re.compile(r"\s*(?:was |is |remains? )?(?:unchanged|undisturbed|in place|in situ|in use|not used|left)\b")
+_NAMES_DIALYSIS = re.compile(r"nephrolog|renal (?!failure)|ckd")
+
+
+def _is_for_something_else(page: Page) -> bool:
+    """The line is said to be for cells, drugs or pressures, and dialysis only as what goes on by another access."""
+    if not [one for one in page.spoken("otheruse") if _role_at(page, one.start) not in ("past", "plan", "aside")]:
+        return False
+    for thing in page.things:
+        if thing.cls == "head" and thing.get("strength") == "strong" and thing.get("kind") in CATHETERS:
+            there = _THERE_ALREADY.search(page.low, max(0, thing.start - 48), thing.start)
+            if not there and not _STAYS.match(page.low, thing.end):
+                return False
+    for one in page.spoken("dialysis"):
+        index = page.parts.index_at(one.start)
+        if index is None or _NAMES_DIALYSIS.match(page.low, one.start):
+            continue
+        if page.said(one.start, one.end, index).what in ("denied", "past"):
+            continue
+        if any(thing.cls == "head" and thing.get("strength") == "strong" for thing in page.within(index)):
+            # "Has a dialysis catheter, CRRT through it": how it is dialysed, and not why this one is put in.
+            continue
+        return False
+    return True
+
+
+def _role_at(page: Page, place: int) -> str | None:
+    index = page.parts.index_at(place)
+    return None if index is None else page.sentence(index).role
 
 
 _USED_BY = re.compile(

@@ -300,6 +300,9 @@ def _needled_near(page: Page, thing: Thing, accesses: list[Meant]) -> Meant | No
     return min(needled, key=lambda one: min(abs(name.start - thing.start) for name in one.named))
 
 
+_OF_A_LINE = re.compile(r"\b(?:catheter|line|port|picc|device|tube|drain)\b[^.;]{0,24}$")
+
+
 def _maturity(page: Page, deeds: list[Deed], accesses: list[Meant], main: Meant) -> list[Beside]:
     for thing in page.things:
         if thing.cls != "mature" or page.is_questioned(thing):
@@ -312,6 +315,8 @@ def _maturity(page: Page, deeds: list[Deed], accesses: list[Meant], main: Meant)
         elif not scope.is_now:
             continue
         if role in ("indication", "past", "consent", "plan", "exam"):
+            continue
+        if _OF_A_LINE.search(page.low, page.sentence(thing.sentence).start, thing.start):
             continue
         access = _needled_near(page, thing, accesses)
         if access is None or (
@@ -363,6 +368,9 @@ _NO_LONGER = re.compile(
 )
 
 
+_TRIED = re.compile(r"\b(?:attempt\w*|tried)\b")
+
+
 def _given_up(page: Page, deeds: list[Deed], accesses: list[Meant]) -> list[Beside]:
     if any(deed.kind == "abandonment" for deed in deeds):
         return []
@@ -380,6 +388,9 @@ def _given_up(page: Page, deeds: list[Deed], accesses: list[Meant]) -> list[Besi
             continue
         scope = page.scope_of(hit.start(), hit.end(), index, noun=False)
         if not scope.is_now or page.is_clinic or not needled:
+            continue
+        if _TRIED.search(page.low, page.sentence(index).start, hit.start()):
+            # "A line was attempted for access, then abandoned": the attempt was.
             continue
         access = min(needled, key=lambda one: min(abs(name.start - hit.start()) for name in one.named))
         return [

@@ -37,6 +37,14 @@ _DID = (
 _DID_IT_TODAY = re.compile(rf"\btoday\b[^.\n]{{0,40}}{_DID}|{_DID}[^.\n]{{0,90}}\btoday\b")
 _DONE_THERE = re.compile(r"\b(?:removed|taken out|inserted|changed|exchanged|placed|done)\s*$")
 _ANOTHER = re.compile(r"\b(?:second|third|other|others|latter|rest|remainder|remaining (?:one|ones|lesions?))\b")
+_ACCOUNT = re.compile(
+    r"\b(?:was|were) (?:then |successfully |also )?(?:\w+ed|made|taken|brought|cut|drawn|withdrawn|put|seen|sewn)\b"
+)
+_OPENS_A_LINE = re.compile(r"(?:^|\n)[^\n.:;]{0,24}$")
+_SIGNED = re.compile(r"\s*(?:was|were|is|has been|signed|obtained|taken|completed|given|in (?:the )?(?:chart|notes))\b")
+_ROWS = re.compile(r"^\s*(?:\d{1,2}[:.]\d{2}|\d{1,2}[.)])\s", re.M)
+_HEAD_OF_A_SHEET = 160
+"""Code points within which a sheet says what it is."""
 _STRENGTH = ("denied", "given-up", "risk", "planned", "past")
 
 
@@ -186,6 +194,31 @@ class Page:
         return self.operating_words < (2 if by_a_tool else 3)
 
     @cached_property
+    def paper(self) -> str | None:
+        """The scope of a whole sheet that is no report: a list, a consent, a leaflet, a bill, the cover of a fax.
+
+        The sheet says so at its head, or anywhere in words of its own; one that gives an account of its own is read.
+        """
+        told = self.spoken("paper")
+        if not told or self.operating_words > 2 or len(_ACCOUNT.findall(self.low)) > 1:
+            return None
+        if {"percent", "size"} <= {one.unit for one in self.quantities}:
+            # A narrowing and a balloon: whatever the sheet calls itself, it tells what was done.
+            return None
+        for one in told:
+            at_the_head = one.start <= _HEAD_OF_A_SHEET and _OPENS_A_LINE.search(self.low, 0, one.start)
+            if one.get("where") != "any" and not at_the_head:
+                continue
+            if _SIGNED.match(self.low, one.end) or (one.get("rows") and len(_ROWS.findall(self.low)) < 3):
+                continue
+            if one.get("nouns") and any(
+                thing.cls in ("act", "verb") and thing.get("form") != "n" for thing in self.things
+            ):
+                continue
+            return one.get("what")
+        return None
+
+    @cached_property
     def operating_words(self) -> int:
         """How many different words of operating the text has."""
         return len({self.low[one.start : one.end] for one in self.spoken("operating")})
@@ -253,6 +286,8 @@ class Page:
         if ANSWERED_YES.match(self.low, end):
             return Scope("now")
         section = _SECTION_SCOPE.get(sentence.role)
+        if self.paper is not None and (strongest is None or strongest.what != "denied"):
+            return Scope(self.paper)
         if strongest is not None and strongest.what in ("denied", "given-up", "risk"):
             return strongest
         if strongest is not None and not (strongest.what == "planned" and done and sentence.role not in ("plan",)):
@@ -267,9 +302,9 @@ class Page:
         return Scope("now")
 
     def is_questioned(self, thing: Thing) -> bool:
-        """A question mark stands directly before the words: "?PTA", "? stenosis"."""
+        """A question mark stands directly before the words, "?PTA", or the whole sentence asks."""
         before = self.low[max(0, thing.start - 2) : thing.start]
-        return "?" in before
+        return "?" in before or self.low[: self.sentence(thing.sentence).end].endswith("?")
 
     def _reaches(self, cue: Found, start: int, end: int, index: int) -> bool:
         way = cue.get("dir")

@@ -1,0 +1,177 @@
+"""Sheets that are no reports, and reports that look like them: what stands on a list or a bill was not done by it."""
+
+from __future__ import annotations
+
+import pytest
+
+from ledger.reading import read_report
+from ledger.vocabulary import Outcome
+
+
+def done_in(text: str) -> set[str]:
+    """The kinds that are read as done today."""
+    return {
+        one.kind
+        for one in read_report(text).proposed
+        if not (one.kind == "visit" and one.detail["outcome"] is not Outcome.DONE)
+    } - {"visit", "background", "appointment", "access-planned"}
+
+
+SHEETS = {
+    "a list": "MORNING LIST\n8:00 A.A. Left brachiocephalic fistula formation\n9:00 B.B. Ligation of right BCF\n"
+    "10:00 C.C. Tunnelled dialysis line exchange",
+    "a schedule": "IR SCHEDULE 4 June\n1. A.A. L AVG declot\n2. B.B. R TDC removal\n3. C.C. vein mapping, L arm",
+    "a consent": "Agreement to operation\nOperation: Ligation of left AV fistula\nRisks: bleeding. Signed.",
+    "a leaflet": "Information for patients\nA fistulogram is an x-ray of the fistula. Balloon angioplasty is done and"
+    " a stent is placed.",
+    "a bill": "04/02/2026 Creation of AV fistula, left 1 unit\n04/03/2026 Tunneled dialysis catheter removal 1\n"
+    "Total charges to follow",
+    "the cover of a fax": "Please find attached: left AVG thrombectomy and stent. Two pages.",
+    "an assessment": "Pre-anaesthetic assessment\nOperation: Left brachiocephalic AV fistula\nASA 3. Fit to proceed.",
+}
+
+
+@pytest.mark.parametrize("sheet", SHEETS.values(), ids=SHEETS)
+def test_nothing_on_a_sheet_that_is_no_report_is_read_as_done(sheet: str) -> None:
+    assert done_in(sheet) == set()
+
+
+REPORTS = {
+    "one patient off a list": (
+        "Access list 4 June 2026. Creation of L BCF under block. Cephalic 4 mm. End to side 6-0. Good thrill.",
+        "creation",
+    ),
+    "a list of what was done": (
+        (
+            "Procedure list:\n1. Fistulogram of left AV fistula\n2. Angioplasty of the arch\n3. Stent of the"
+            " arch\nThe fistula was punctured. The arch was dilated with an 8 mm balloon and a stent was deployed."
+        ),
+        "stent",
+    ),
+    "a consent that was obtained": (
+        "Consent for procedure obtained. Left AVG declot done. 80% at the venous anastomosis, 7x40, 10% left.",
+        "thrombectomy",
+    ),
+    "a consent that is in the chart": (
+        "Consent form in chart.\nR IJ tunnelled dialysis line exchanged.",
+        "catheter-exchanged",
+    ),
+    "the cover of a fax with a note on it": (
+        "Fax cover sheet\nR IJ tunnelled dialysis line exchanged over a wire, good flow.",
+        "catheter-exchanged",
+    ),
+    "a fax of the report itself": (
+        "Fax cover sheet\nOPERATION: Ligation of left AV fistula. The fistula was exposed. It was ligated with silk.",
+        "abandonment",
+    ),
+    "a page with a number of a fax": (
+        "Unit, fax 000 000\nPROCEDURE: Left arm fistulogram, AV fistula patent.",
+        "angiogram",
+    ),
+    "a report with a bill below": (
+        (
+            "PROCEDURE: Removal of tunneled dialysis catheter\nThe cuff was freed. The catheter was removed whole."
+            "\nTotal charges on the next page."
+        ),
+        "catheter-removed",
+    ),
+    "a report with a word for the patient": (
+        (
+            "PROCEDURE: Fistulogram and angioplasty, left AV fistula\nThe sheath was placed. The arch was dilated"
+            " with a balloon. Information sheet given."
+        ),
+        "angioplasty",
+    ),
+}
+
+
+@pytest.mark.parametrize(("report", "kind"), REPORTS.values(), ids=REPORTS)
+def test_a_report_with_the_words_of_such_a_sheet_is_read(report: str, kind: str) -> None:
+    assert kind in done_in(report)
+
+
+LINES_FOR_DIALYSIS = [
+    "Septic shock on noradrenaline, CRRT needed. Procedure: Left IJ dialysis catheter insertion. Catheter placed.",
+    (
+        "Indication: myeloma with cast nephropathy, needs hemodialysis. PROCEDURE: Tunneled catheter placement, R IJ."
+        " The catheter was placed."
+    ),
+    (
+        "PROCEDURE: Exchange of tunneled dialysis catheter, right IJ. He had a PICC for chemotherapy before."
+        " The catheter was exchanged over a wire."
+    ),
+]
+
+
+@pytest.mark.parametrize("report", LINES_FOR_DIALYSIS)
+def test_a_line_for_dialysis_in_somebody_with_another_illness_is_read(report: str) -> None:
+    assert done_in(report) & {"catheter-placed", "catheter-exchanged"}
+
+
+LINES_FOR_SOMETHING_ELSE = [
+    (
+        "Indication: noradrenaline. Has right IJ tunneled dialysis catheter for HD. Procedure: CVC insertion, left IJ."
+        " The catheter was placed."
+    ),
+    (
+        "PROCEDURE: Tunneled catheter placement, right IJ. INDICATION: Photopheresis. CKD 4, not on dialysis. The"
+        " catheter was placed and flushed."
+    ),
+]
+
+
+@pytest.mark.parametrize("report", LINES_FOR_SOMETHING_ELSE)
+def test_a_line_for_something_else_in_somebody_on_dialysis_is_not_read(report: str) -> None:
+    assert done_in(report) & {"catheter-placed", "catheter-exchanged"} == set()
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        (
+            "Tunnelled dialysis line removed from the right IJ? No, it stays for now. Left AV fistula used.",
+            "catheter-removed",
+        ),
+        ("Left AVG ligated? Not yet. Patient on haemodialysis.", "abandonment"),
+        ("Right AVG. A line was attempted for access then abandoned.", "abandonment"),
+    ],
+)
+def test_what_is_asked_or_only_tried_is_not_done(text: str, kind: str) -> None:
+    assert kind not in done_in(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        (
+            "PROCEDURE: Removal of tunneled dialysis catheter, right IJ. The catheter was removed. Any bleeding? No.",
+            "catheter-removed",
+        ),
+        ("PROCEDURE: Ligation of left AV graft. The graft was ligated. What next? A line.", "abandonment"),
+        ("The left AV graft has clotted for the fourth time. The access is abandoned.", "abandonment"),
+    ],
+)
+def test_a_question_beside_it_does_not_undo_what_was_done(text: str, kind: str) -> None:
+    assert kind in done_in(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        (
+            "PROCEDURE: Thrombectomy of left femoral AV graft, thigh loop. Thrombus was removed. Dialysis tomorrow.",
+            "thrombectomy",
+        ),
+        ("PROCEDURE: Ligation of right femoral AV fistula, thigh. The dialysis fistula was ligated.", "abandonment"),
+        (
+            "PROCEDURE: Shuntogram of left arm dialysis graft. Portal hypertension, TIPS patent. Graft patent.",
+            "angiogram",
+        ),
+        (
+            "PROCEDURE: Venoplasty of left subclavian vein along a pacing lead. Left AV fistula angioplasty.",
+            "angioplasty",
+        ),
+    ],
+)
+def test_an_access_beside_another_organ_is_still_read(text: str, kind: str) -> None:
+    assert kind in done_in(text)
