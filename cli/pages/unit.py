@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from starlette.responses import Response
 
 from cli.pages.asked import Asked
+from cli.pages.doors import cookie_name
 from cli.pages.rights import Right
 from cli.pages.site import Page
 from cli.rounds import Before
@@ -23,6 +24,12 @@ if TYPE_CHECKING:
     from ledger.rounds.sheets import ShiftSheet
 
 _before = Before()
+
+CHOSEN = "unit_today"
+"""The cookie with the id of the unit that was chosen last; it names no patient and goes when the browser is closed."""
+
+SMALL_HOUSE = 400
+"""Up to so many patients that whoever asks may see, the first unit is shown without being asked for."""
 
 NO_SHIFT = "-"
 """How the address says that only those are meant whose shift nobody recorded."""
@@ -35,15 +42,19 @@ def rounds(asked: Asked) -> Response:
 
     units = _units(asked)
     unit = _unit(asked, units)
+    is_named = bool(asked.query("unit"))
+    if unit is None:
+        unit = _last_chosen(asked, units) or _first_of_few(asked, units)
     sheets = () if unit is None else _sheets(asked, unit)
     shifts = [sheet.shift for sheet in sheets]
     shift, line = asked.query("shift"), asked.query("line")
     if shift:
         sheets = tuple(sheet for sheet in sheets if (sheet.shift or NO_SHIFT) == shift)
-    return asked.page(
+    answer = asked.page(
         "rounds.html",
         units=units,
         unit=unit,
+        is_default=unit is not None and not is_named and len(units) > 1,
         shifts=shifts,
         shift=shift,
         line=line,
@@ -53,6 +64,11 @@ def rounds(asked: Asked) -> Response:
         cautions=CAUTIONS[-2:],
         today=asked.today(),
     )
+    if is_named and unit is not None:
+        request = asked.request
+        secure = request.url.scheme == "https"
+        answer.set_cookie(cookie_name(request, CHOSEN), unit.id, httponly=True, samesite="lax", secure=secure)
+    return answer
 
 
 def rounds_pdf(asked: Asked) -> Response:
@@ -115,6 +131,23 @@ def _unit(asked: Asked, units: list[Unit]) -> Unit | None:
         if one.id == named:
             return one
     raise NotFound("There is no such unit that you may see.", "Choose one from the list.")
+
+
+def _last_chosen(asked: Asked, units: list[Unit]) -> Unit | None:
+    """The unit that was chosen last in this browser, as far as whoever asks now may see it."""
+    held = asked.request.cookies.get(cookie_name(asked.request, CHOSEN), "")
+    return next((one for one in units if one.id == held), None)
+
+
+def _first_of_few(asked: Asked, units: list[Unit]) -> Unit | None:
+    """The first unit that has patients, where all of those units together have few."""
+    rows = asked.ledger.db.execute(
+        "SELECT unit, COUNT(*) FROM patients WHERE org=? GROUP BY unit", (asked.ledger.org,)
+    ).fetchall()
+    patients = {unit: number for unit, number in rows if asked.who.sees_unit(unit)}
+    if sum(patients.values()) > SMALL_HOUSE:
+        return None
+    return next((one for one in units if patients.get(one.id)), None)
 
 
 def _sheets(asked: Asked, unit: Unit) -> tuple[ShiftSheet, ...]:

@@ -228,3 +228,20 @@ def test_each_patient_s_brief_and_sheet_are_one_printed_page(what: str, tab: Cal
                 long[patient, paper] = pages
 
     assert not long
+
+
+@pytest.mark.chromium
+@pytest.mark.parametrize("which", ["", "/sheet"])
+def test_a_brief_and_a_sheet_have_a_button_that_prints(tab: Callable[..., Any], which: str) -> None:
+    page = tab(f"/patient/P0001{which}")
+    page.evaluate("window.print = () => { window.printed = true; }")
+
+    page.get_by_role("button", name="Print").click()
+
+    assert page.evaluate("window.printed") is True
+    page.emulate_media(media="print")
+    assert not page.get_by_role("button", name="Print").is_visible()
+
+
+def test_without_scripts_the_button_that_prints_is_not_there(asking: Callable[..., TestClient]) -> None:
+    assert '<p id="to-print" class="screen-only" hidden>' in asking().get("/patient/P0001").text

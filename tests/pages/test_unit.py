@@ -64,11 +64,39 @@ def test_whoever_has_one_unit_sees_it_at_once_and_a_foreign_one_is_none(asking: 
     assert text_of(foreign.text) == text_of(missing.text)
 
 
-def test_without_a_unit_nothing_is_brought_up_and_one_is_asked_for(asking: Callable[..., TestClient]) -> None:
+def test_in_a_large_house_nothing_is_brought_up_before_a_unit_is_chosen(
+    asking: Callable[..., TestClient], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("cli.pages.unit.SMALL_HOUSE", 3)
+
     page = asking().get("/rounds").text
 
     assert "Choose a unit" in page
     assert '<section class="shift"' not in page
+
+
+def test_in_a_small_house_the_first_unit_is_shown_and_the_page_says_which(asking: Callable[..., TestClient]) -> None:
+    page = asking().get("/rounds").text
+
+    assert page.count('<section class="shift"') == 5
+    assert "No unit was asked for: this is Fern Valley Dialysis Unit." in text_of(page)
+    assert f'value="{HERE}" selected' in page
+
+
+def test_the_unit_chosen_last_comes_again_as_long_as_one_may_see_it(
+    asking: Callable[..., TestClient], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("cli.pages.unit.SMALL_HOUSE", 3)
+    client, bound = asking(), asking(units=frozenset({HERE}))
+
+    chosen = client.get(f"/rounds?unit={ELSEWHERE}")
+    again = text_of(client.get("/rounds").text)
+    bound.cookies.update({name: value for name, value in client.cookies.items() if name == "unit_today"})
+
+    assert "No unit was asked for" not in text_of(chosen.text)
+    assert "httponly" in chosen.headers["set-cookie"].casefold()
+    assert "No unit was asked for: this is Fern Valley Home Therapies." in again
+    assert "Fern Valley Home Therapies" not in text_of(bound.get("/rounds").text)
 
 
 def test_a_line_is_set_aside_with_a_reason_until_a_day_and_told_at_the_foot(
