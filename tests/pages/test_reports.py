@@ -497,6 +497,49 @@ def test_when_the_connection_drops_what_was_decided_is_still_there(desk: Desk, t
     page.wrong.clear()
 
 
+def test_what_was_decided_is_back_after_signing_in_again_and_gone_once_it_is_recorded(
+    desk: Desk, tab: Callable[..., Any]
+) -> None:
+    report = _waiting(desk, "P0018")
+    page = tab(f"/report/{report}")
+    page.keyboard.press("a")
+    page.keyboard.press("d")
+    page.keyboard.type("said twice")
+    (before,) = page.context.cookies()
+    desk.doors.end(before["value"])
+
+    page.keyboard.press("Enter")
+    page.evaluate("document.getElementById('record').click()")
+    page.get_by_text("What you decided is still here.").wait_for()
+    page.context.add_cookies([{**before, "value": desk.doors.begin(desk.account())}])
+    page.reload()
+    page.get_by_text("What you had decided here and not recorded is back.").wait_for()
+    fates = page.locator("[name^=fate]:checked").evaluate_all("all => all.map(one => one.value)")
+    reasons = page.locator("[name^=reason]").evaluate_all("all => all.map(one => one.value)")
+    page.keyboard.press("r")
+    page.get_by_text("of P0018:").wait_for()
+    page.goto(f"/report/{report}")
+
+    assert fates[:2] == ["accept", "dismiss"]
+    assert reasons[1] == "said twice"
+    assert page.get_by_text("not recorded is back").count() == 0
+    page.wrong.clear()
+
+
+def test_what_was_decided_of_other_proposals_is_not_put_back(desk: Desk, tab: Callable[..., Any]) -> None:
+    page = tab(f"/report/{_waiting(desk, 'P0018')}")
+    page.keyboard.press("a")
+    page.evaluate(
+        "for (const key of Object.keys(sessionStorage)) if (key.startsWith('draft '))"
+        ' sessionStorage.setItem(key, sessionStorage.getItem(key).replace(/"version":"[^"]*"/, \'"version":"1.x.9"\'))'
+    )
+
+    page.reload()
+
+    page.get_by_text("is gone: other proposals are open now").wait_for()
+    assert page.locator("[name^=fate][value=accept]:checked").count() == 0
+
+
 def test_a_letter_typed_in_a_field_is_a_letter(desk: Desk, tab: Callable[..., Any]) -> None:
     page = tab(f"/report/{_waiting(desk, 'P0009')}")
 

@@ -61,6 +61,68 @@
     if (key) land(desk().querySelector(`.item[data-ref="${CSS.escape(key)}"]`));
   });
 
+  // --- What is decided and not recorded -----------------------------------------------------------------------------
+
+  // Kept in this tab as what is typed into a form is (see drafts.js), so that it is still there after signing in again.
+  const NOT_KEPT = new Set(["csrf", "do", "version", "waits", "unit", "sender", "days"]);
+  const leaveForm = document.querySelector("form.leave");
+  const draft = `draft ${leaveForm ? leaveForm.dataset.person : ""} ${location.pathname}`;
+  let untouched = "";
+  let signingOut = false;
+  if (leaveForm) leaveForm.addEventListener("submit", () => { signingOut = true; });
+
+  const standing = () => new URLSearchParams([...new FormData(form())].filter(([name]) => !NOT_KEPT.has(name))).toString();
+  const version = () => form().elements.version.value;
+  const forget = () => sessionStorage.removeItem(draft);
+  const keep = () => {
+    if (!form() || signingOut) return;
+    const now = standing();
+    if (now === untouched) forget();
+    else sessionStorage.setItem(draft, JSON.stringify({ at: Date.now(), version: version(), sent: now }));
+  };
+  const sayOfDraft = (words, canForget) => {
+    const place = document.createElement("p");
+    place.className = "told";
+    place.setAttribute("role", "status");
+    place.textContent = words;
+    if (canForget) {
+      const button = document.createElement("button");
+      button.type = "button";
+      button.textContent = "Forget it";
+      button.addEventListener("click", () => {
+        forget();
+        location.reload();
+      });
+      place.append(" ", button);
+    }
+    desk().prepend(place);
+  };
+  const putBack = async () => {
+    const held = JSON.parse(sessionStorage.getItem(draft));
+    const ours = version();
+    const rest = (mark) => mark.slice(mark.indexOf(".") + 1);
+    if (rest(held.version) !== rest(ours)) {
+      // Other proposals stand here now: what was decided about a number would be said of something else.
+      forget();
+      sayOfDraft("What you had decided here and not recorded is gone: other proposals are open now.", false);
+      return;
+    }
+    const sent = new URLSearchParams([...new FormData(form())].filter(([name]) => NOT_KEPT.has(name)));
+    for (const [name, value] of new URLSearchParams(held.sent)) sent.append(name, value);
+    desk().inert = true;
+    try {
+      const page = await laidOutAgain(sent);
+      if (!page || !page.getElementById("desk")) return;
+      desk().replaceWith(document.adoptNode(page.getElementById("desk")));
+      const changed = held.version === ours ? "" : " The history has changed since: look whether it still makes sense.";
+      sayOfDraft(`What you had decided here and not recorded is back.${changed}`, true);
+    } catch {
+      noConnection();
+    } finally {
+      desk().inert = false;
+    }
+  };
+
   // --- Deciding -----------------------------------------------------------------------------------------------------
 
   const count = () => {
@@ -80,12 +142,12 @@
     if (!radio) return;
     radio.checked = true;
     count();
+    keep();
     if (key === "d") item.querySelector(".reason input").focus();
     else if (key === "u") land(item);
     else onward(item);
   };
-  const laidOutAgain = async () => {
-    const sent = new URLSearchParams(new FormData(form()));
+  const laidOutAgain = async (sent = new URLSearchParams(new FormData(form()))) => {
     sent.set("do", "again");
     const answer = await fetch(form().action, { method: "POST", body: sent, credentials: "same-origin" });
     if (answer.redirected) {
@@ -131,9 +193,14 @@
   document.addEventListener("change", (event) => {
     const item = event.target.closest(".item");
     if (!item || !form() || !form().contains(item)) return;
+    keep();
     if (event.target.matches("[data-key]")) count();
     else if ("again" in event.target.dataset) wholeAgain(item);
     else if (event.target.closest(".edit")) verdictAgain(item);
+  });
+
+  document.addEventListener("input", (event) => {
+    if (form() && form().contains(event.target)) keep();
   });
 
   const record = async () => {
@@ -146,6 +213,7 @@
       if (answer.headers.get("content-type").startsWith("application/json")) {
         const told = await answer.json();
         if (told.to) {
+          forget();
           location.href = told.to;
           return;
         }
@@ -157,6 +225,12 @@
         const page = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("desk");
         if (page) {
           desk().replaceWith(document.adoptNode(page));
+          if (answer.ok) {
+            forget();
+            untouched = form() ? standing() : "";
+          } else {
+            keep();
+          }
           begin();
           return;
         }
@@ -182,7 +256,9 @@
       document.getElementById("how-many").textContent = "Something is decided and not recorded: r records it; the same key again leaves without.";
       return;
     }
-    if (path) location.href = path;
+    if (!path) return;
+    if (decided) forget(); // Left knowingly, without recording.
+    location.href = path;
   };
   const showKeys = () => {
     const off = document.getElementById("keys-off");
@@ -227,6 +303,7 @@
       const radio = item.querySelectorAll("input[type=radio]")[digit - 1];
       if (radio) {
         radio.checked = true;
+        keep();
         wholeAgain(item);
         event.preventDefault();
       }
@@ -275,5 +352,7 @@
     else if (items().length) land(items()[0]);
     else if (form() && desk().querySelector(".report-text")) desk().querySelector(".report-text").focus();
   }
-  begin();
+  if (form()) untouched = standing();
+  if (form() && sessionStorage.getItem(draft) && !document.getElementById("told")) putBack().then(begin);
+  else begin();
 })();
