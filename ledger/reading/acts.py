@@ -454,7 +454,7 @@ def title_is_elsewhere(page: Page) -> bool:
         return False
     if other:
         return True
-    if any(thing.get("body") == "leg" or thing.get("artery") in ("femoral", "popliteal") for thing in titled):
+    if _elsewhere_in(titled):
         return True
     # "Left arm venogram. Angioplasty of the brachiocephalic vein": the vessels of an access, and no other organ.
     return not any(thing.cls in ("act", "vessels", "stent", "opens") for thing in titled)
@@ -465,7 +465,9 @@ def _opens_elsewhere(page: Page) -> bool:
     first = next((index for index, _ in enumerate(page.parts.sentences) if page.within(index)), None)
     if first is None or page.sentence(first).role not in ("opening", "narrative", "technique"):
         return False
-    return _other_in(page.within(first)) and not _is_operated_on(page, first)
+    things = page.within(first)
+    of_an_access = any(thing.cls == "head" and thing.get("kind") for thing in things)
+    return (_other_in(things) or (_elsewhere_in(things) and not of_an_access)) and not _is_operated_on(page, first)
 
 
 def _goes_on(page: Page, index: int) -> bool:
@@ -503,6 +505,14 @@ def _told_of_old(page: Page, thing: Thing) -> bool:
     """ "History of AV graft thrombectomy", even where it stands in a title."""
     scope = page.scope(thing)
     return scope.what == "past" and scope.cue is not None
+
+
+def _elsewhere_in(things: list[Thing]) -> bool:
+    """Another organ, or the leg."""
+    return any(
+        thing.cls == "other" or thing.get("body") == "leg" or thing.get("artery") in ("femoral", "popliteal")
+        for thing in things
+    )
 
 
 def _other_in(things: list[Thing]) -> bool:
@@ -688,6 +698,9 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
         return None
     if do == "place" and _LAID_DOWN.match(page.low, thing.end):
         return None
+    if target.get("strength") == "weak" and _means_another(page, target):
+        left_out.append(LeftOut(thing.start, thing.end, do, "other organ"))
+        return None
     access = _access_of(accesses, target)
     if access is None:
         return None
@@ -747,6 +760,22 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
     one = Evidence(kind, start, end, thing, weight, role, scope, access, method, how)
     one.names_access = target.get("strength") == "strong"
     return one
+
+
+def _means_another(page: Page, target: Thing) -> bool:
+    """ "A skin graft was cut. The graft was placed": the bare word takes up what was named last in the account."""
+    word = page.low[target.start : target.end].rstrip("s")
+    for one in reversed(page.things[: page.things.index(target)]):
+        if page.role(one) in ("past", "indication", "plan", "consent", "aside"):
+            continue
+        if one.cls == "other" and page.low[one.start : one.end].rstrip("s").endswith(word):
+            return not any(
+                head.cls == "head" and head.get("strength") != "weak" and page.role(head) == "title"
+                for head in page.things
+            )
+        if one.cls == "head" and one.get("strength") != "weak" and one.get("kind") == target.get("kind"):
+            return False
+    return False
 
 
 _TRIED = re.compile(r"\b(?:attempt\w*|tried|trial)\b")
@@ -907,6 +936,8 @@ def _is_dialysis_catheter(page: Page, thing: Thing, target: Thing, access: Meant
         return False
     if page.spoken("otheruse") and "dialysis" not in page.low:
         return False
+    if all(name.strength == "weak" for name in access.named) and not _why_dialysed(page):
+        return False
     return bool(page.spoken("dialysis")) or bool(
         re.search(r"\b(?:left|right|l|r)\s+(?:upper |fore)?\s?arm (?:fistula|graft)|\bavf\b|\bavg\b", page.low)
     )
@@ -926,6 +957,16 @@ def _is_for_something_else(page: Page) -> bool:
             there = _THERE_ALREADY.search(page.low, max(0, thing.start - 48), thing.start)
             if not there and not _STAYS.match(page.low, thing.end):
                 return False
+    return not _why_dialysed(page)
+
+
+_TROUBLE = re.compile(
+    r"clot|thrombos|occlu|infect|fail|matur|malfunction|dysfunction|no thrill|ligat|excis|bleed|lost|stenos|need|start"
+)
+
+
+def _why_dialysed(page: Page) -> bool:
+    """Whether dialysis is spoken of as something that a line is put in for, and not as going on by another access."""
     for one in page.spoken("dialysis"):
         index = page.parts.index_at(one.start)
         if index is None or _NAMES_DIALYSIS.match(page.low, one.start):
@@ -934,9 +975,11 @@ def _is_for_something_else(page: Page) -> bool:
             continue
         if any(thing.cls == "head" and thing.get("strength") == "strong" for thing in page.within(index)):
             # "Has a dialysis catheter, CRRT through it": how it is dialysed, and not why this one is put in.
-            continue
-        return False
-    return True
+            sentence = page.sentence(index)
+            if not _TROUBLE.search(page.low, sentence.start, sentence.end):
+                continue
+        return True
+    return False
 
 
 def _role_at(page: Page, place: int) -> str | None:

@@ -270,6 +270,11 @@ class Page:
             if effect in ("done", "today"):
                 done = done or (effect == "done" and self._reaches(cue, start, end, index))
                 continue
+            behind = cue.get("behind")
+            if behind is not None and noun and end <= cue.start and self._near(end, cue.start, int(behind), index):
+                # "Urgent angioplasty advised."
+                strongest = strongest or Scope(effect, (cue.start, cue.end))
+                continue
             if (cue.get("form") == "n" and not noun) or (cue.get("form") == "a" and not (deed and noun)):
                 continue
             if not self._reaches(cue, start, end, index):

@@ -14,7 +14,7 @@ def done_in(text: str) -> set[str]:
         one.kind
         for one in read_report(text).proposed
         if not (one.kind == "visit" and one.detail["outcome"] is not Outcome.DONE)
-    } - {"visit", "background", "appointment", "access-planned"}
+    } - {"visit", "background", "appointment", "access-planned", "access-used"}
 
 
 SHEETS = {
@@ -174,4 +174,64 @@ def test_a_question_beside_it_does_not_undo_what_was_done(text: str, kind: str) 
     ],
 )
 def test_an_access_beside_another_organ_is_still_read(text: str, kind: str) -> None:
+    assert kind in done_in(text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Wound care. A split skin graft was cut from the thigh. The graft was placed and stapled. On dialysis by AVF.",
+        "A chest drain line was put in for air. The line was removed later. Dialysis by left AV graft goes on.",
+        "Corneal graft today. The old graft was excised. Haemodialysis patient with AVF.",
+    ],
+)
+def test_a_bare_word_takes_up_what_was_named_last(text: str) -> None:
+    assert done_in(text) == set()
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        (
+            "A PTFE graft of the left arm, AV, was infected. The graft was excised. A skin graft will follow.",
+            "abandonment",
+        ),
+        (
+            "PROCEDURE: Excision of left AV graft\nA skin graft was not needed. The graft was excised whole.",
+            "abandonment",
+        ),
+        (
+            "PROCEDURE: Removal of tunneled dialysis line\nThe arterial line stayed. The line was removed.",
+            "catheter-removed",
+        ),
+    ],
+)
+def test_a_bare_word_still_means_the_access_that_the_text_is_about(text: str, kind: str) -> None:
+    assert kind in done_in(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        ("Left AV fistula, duplex: 70% stenosis of the arch. Urgent angioplasty advised.", "angioplasty"),
+        ("Left AVG: narrow outflow. Stent placement recommended.", "stent"),
+        ("HD by L AVF. A right femoral dialysis line was placed on Monday, removed since.", "catheter-placed"),
+    ],
+)
+def test_what_is_advised_or_long_over_is_not_done(text: str, kind: str) -> None:
+    assert kind not in done_in(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        ("Left AV fistula: angioplasty of the arch as recommended, 8 mm balloon, 80% to 10%.", "angioplasty"),
+        (
+            "PROCEDURE: Fistulogram, left AV fistula. As advised by the unit the arch was dilated with a balloon.",
+            "angiogram",
+        ),
+        ("PROCEDURE: Stent of the cephalic arch, left AVF. A stent was deployed. Aspirin advised.", "stent"),
+    ],
+)
+def test_advice_beside_it_does_not_undo_what_was_done(text: str, kind: str) -> None:
     assert kind in done_in(text)
