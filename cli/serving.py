@@ -128,7 +128,8 @@ def serve(
         address = f"{scheme}://{host}:{sock.getsockname()[1]}"
         path = None if account is None else doors.one_time_link(account, epoch=epoch)
         server = _server(application(site), certificate, key)
-        before = signal.signal(signal.SIGTERM, _stopped)
+        # From before the address is told: a signal that came as an exception could be lost while things are begun.
+        before = {one: signal.signal(one, server.handle_exit) for one in (signal.SIGINT, signal.SIGTERM)}
         try:
             if as_json:
                 told = {"format": 1, "address": address, "link": path and address + path, "process": os.getpid()}
@@ -137,11 +138,10 @@ def serve(
                 _tell(address, path, account, bool(proxies))
             sys.stdout.flush()  # A script waits for the address, and we do not end.
             server.run([sock])
-        except KeyboardInterrupt:
-            pass  # This is how one stops it. What was under way is answered; uvicorn passes the signal on.
         finally:
             site.close()
-            signal.signal(signal.SIGTERM, before)
+            for one, handler in before.items():
+                signal.signal(one, handler)
     if not as_json:
         say.aside("Stopped.")
 
@@ -168,10 +168,6 @@ def _server(app: Starlette, certificate: Path | None, key: Path | None) -> uvico
             server_header=False,
         )
     )
-
-
-def _stopped(*_: object) -> None:
-    raise KeyboardInterrupt
 
 
 def _tell(address: str, path: str | None, account: Account | None, behind: bool) -> None:

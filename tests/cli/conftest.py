@@ -136,7 +136,7 @@ def _at_terminal(command: list[str], environment: dict[str, str], answers: list[
             seen = screen.index(left[0][0], seen) + len(left[0][0])
             answer = left.pop(0)[1]
             os.write(ours, answer.encode())
-            key = answer if len(answer) == 1 else ""
+            key = answer if len(answer) == 1 and answer.isprintable() else ""  # a signal is not lost, and comes once
     process.kill()
     process.wait()
     os.close(ours)

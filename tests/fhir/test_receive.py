@@ -62,14 +62,29 @@ def over_the_wire(resources):
 
 
 def facts_out(history):
-    """What a history says: by root, with effective access, words as words, without characters that FHIR cannot hold."""
+    """What a history says: by root, with effective access, words as words, without characters that FHIR cannot hold.
+
+    Whom to call is another person's name and number, and does not leave the ledger.
+    """
     return {
-        one.root: in_words(
-            one.fact if one.access == getattr(one.fact, "access", one.access) else replace(one.fact, access=one.access),
-            words,
+        one.root: without_contact(
+            in_words(
+                one.fact
+                if one.access == getattr(one.fact, "access", one.access)
+                else replace(one.fact, access=one.access),
+                words,
+            )
         )
         for one in one_a_root(history.facts)
     }
+
+
+def without_contact(said):
+    if said["kind"] == "background":
+        for item in said["items"]:
+            if item["what"] == "contact":
+                item.pop("words", None)
+    return said
 
 
 def facts_in(resources):

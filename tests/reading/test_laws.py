@@ -156,8 +156,11 @@ def test_a_text_of_twice_the_length_takes_no_more_than_some_times_as_long(piece:
         read_report(text)
         return process_time() - begin
 
-    read_report(piece)
-    short, long = taken(12_000), taken(48_000)
+    def grows_too_fast() -> bool:
+        # Four times the length: a walk that compares everything with everything takes sixteen times as long.
+        return taken(48_000) > 9 * taken(12_000) + 0.3
 
-    # Four times the length: a walk that compares everything with everything takes sixteen times as long.
-    assert long < 9 * short + 0.3
+    read_report(piece)
+
+    # On a machine that others use one measurement may say anything; a law that is broken is broken each time.
+    assert not all(grows_too_fast() for _ in range(3))
