@@ -131,7 +131,7 @@ def deeds_of(page: Page, accesses: list[Meant]) -> tuple[list[Deed], list[LeftOu
                 left_out.append(LeftOut(thing.start, thing.end, thing.get("kind") or "", "no access"))
         return [], left_out
     evidence = []
-    strict = title_is_elsewhere(page)
+    strict = title_is_elsewhere(page) or _is_only_the_way_of_dialysis(page, accesses)
     for thing in page.things:
         if thing.cls == "act":
             one = _act(page, thing, accesses, left_out, strict)
@@ -460,6 +460,35 @@ def title_is_elsewhere(page: Page) -> bool:
     return not any(thing.cls in ("act", "vessels", "stent", "opens") for thing in titled)
 
 
+_SPARED = re.compile(r"\b(?:not used|avoided|spared|protected|padded|preserved|untouched|not touched|undisturbed)\b")
+_ACCOUNT = frozenset({"title", "opening", "technique", "narrative", "findings", "impression"})
+
+
+def _is_only_the_way_of_dialysis(page: Page, accesses: list[Meant]) -> bool:
+    """Every access is named only as what the patient is dialysed by, and the account tells of another organ or the leg.
+
+    Then a balloon or a stent without a place of its own belongs to what the account tells of.
+    """
+    things = [thing for thing in page.things if page.role(thing) in _ACCOUNT]
+    if not _elsewhere_in(things) or any(thing.get("access") for thing in things):
+        return False
+    if any(thing.cls == "place" and not thing.get("weak") and not thing.get("vein") for thing in things):
+        return False
+    certain = [name for meant in accesses for name in meant.named if name.is_certain]
+    return bool(certain) and all(_is_the_way_of_dialysis(page, name.thing) for name in certain)
+
+
+def _is_the_way_of_dialysis(page: Page, thing: Thing) -> bool:
+    """ "On haemodialysis through a left AV fistula", "the fistula arm was padded": nothing ails it, nothing is done."""
+    sentence = page.sentence(thing.sentence)
+    if any(one.cls in ("act", "verb", "opens", "stenosis", "place") for one in page.within(thing.sentence)):
+        return False
+    if _TROUBLE.search(page.low, sentence.start, sentence.end):
+        return False
+    spared = _SPARED.search(page.low, sentence.start, sentence.end)
+    return spared is not None or bool(page.spoken("dialysis", sentence.start, sentence.end))
+
+
 def _opens_elsewhere(page: Page) -> bool:
     """Without a title the first sentence says what a text is about."""
     first = next((index for index, _ in enumerate(page.parts.sentences) if page.within(index)), None)
@@ -762,13 +791,18 @@ def _verb(page: Page, thing: Thing, accesses: list[Meant], left_out: list[LeftOu
     return one
 
 
+_TUBES = re.compile(r"(?:catheter|line|tube|drain|port|picc|hickman|suprapubic)s?$")
+_SAID_AGAIN = {"catheter": _TUBES, "line": _TUBES, "tube": _TUBES}
+"""What a bare word can take up that is not the same word: any tube can be called a catheter in the next sentence."""
+
+
 def _means_another(page: Page, target: Thing) -> bool:
     """ "A skin graft was cut. The graft was placed": the bare word takes up what was named last in the account."""
     word = page.low[target.start : target.end].rstrip("s")
     for one in reversed(page.things[: page.things.index(target)]):
         if page.role(one) in ("past", "indication", "plan", "consent", "aside"):
             continue
-        if one.cls == "other" and page.low[one.start : one.end].rstrip("s").endswith(word):
+        if one.cls == "other" and _SAID_AGAIN.get(word, re.compile(rf"{word}s?$")).search(page.low, one.start, one.end):
             return not any(
                 head.cls == "head" and head.get("strength") != "weak" and page.role(head) == "title"
                 for head in page.things
