@@ -171,18 +171,31 @@ class History:
         changed = self
         if known_on is not None:
             until = end_of_day(known_on, self.zone) if isinstance(known_on, date) else known_on
-            changed = replace(
-                changed,
-                entries=tuple(entry for entry in self.entries if entry.recorded_at <= until),
-                merged=tuple(
-                    (patient, tuple(entry for entry in others if entry.recorded_at <= until))
-                    for patient, others in self.merged
-                ),
-                known_on=until,
+            entries = tuple(entry for entry in self.entries if entry.recorded_at <= until)
+            merged = tuple(
+                (patient, tuple(entry for entry in others if entry.recorded_at <= until))
+                for patient, others in self.merged
             )
+            changed = replace(changed, entries=entries, merged=_joined(entries, merged), known_on=until)
         if as_of is not None:
             changed = replace(changed, as_of=as_of)
         return changed
+
+
+def _joined(
+    entries: tuple[Entry, ...], merged: tuple[tuple[str, tuple[Entry, ...]], ...]
+) -> tuple[tuple[str, tuple[Entry, ...]], ...]:
+    """Those records that these entries, or those of a joined record, join: a join that nobody knew of shows nothing."""
+    if not merged:
+        return ()
+    theirs, joined, look = dict(merged), set[str](), [entries]
+    while look:
+        for entry in in_force(look.pop()):
+            other = getattr(entry.event, "other", None) if entry.event.kind == "patients-are-one" else None
+            if other in theirs and other not in joined:
+                joined.add(other)
+                look.append(theirs[other])
+    return tuple(one for one in merged if one[0] in joined)
 
 
 def in_force(entries: Iterable[Entry]) -> list[Entry]:

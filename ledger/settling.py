@@ -115,14 +115,15 @@ def kept_proposal(ledger: Ledger, name: str) -> KeptProposal:
 def accept(ledger: Ledger, name: str, by: Signature, *, only: Collection[str] = ()) -> KeptProposal:
     """Does what a proposal says, in the name of a person; of a change all of it, or only the traits that are named.
 
-    Raises NotFound, WrongInput for one that was settled, StaleProposal where the record has changed since, and
-    Refused where admission says no to a join.
+    Raises NotFound, WrongInput for one that was settled or that joins two birth dates, StaleProposal where
+    the record has changed since, and Refused where admission says no to a join.
     """
     with ledger.db.writing():
         kept = _open_one(ledger, name)
         one = kept.proposal
         if one.kind == "join":
             assert one.other is not None
+            ledger.who.one_person(one.patient, one.other)
             event = validated(
                 {"kind": "patients-are-one", "happened": ledger.today(one.patient).isoformat(), "other": one.other}
             )

@@ -566,6 +566,19 @@ def test_the_record_of_a_patient_who_is_the_same_is_read_through():
     assert joined.seen(known_on=before_theirs).facts == ()
 
 
+def test_as_known_before_two_records_were_joined_the_other_one_does_not_show():
+    theirs = a_history(on("access-known", "2018", "A7"), patient="P0002")
+    third = a_history(on("access-known", "2017", "A9"), patient="P0003")
+    own = grown(a_history(fistula("2019")), happening("patients-are-one", "2026-01-10", other="P0002"))
+    chained = grown(theirs, happening("patients-are-one", "2026-01-10", other="P0003"))
+    joined = replace(own, merged=(("P0002", chained.entries), ("P0003", third.entries)))
+    just_before = instant_text(datetime.fromisoformat(own.entries[1].recorded_at) - timedelta(seconds=1))
+
+    assert told(joined.seen(known_on=just_before)) == [("creation", "2019")]
+    assert joined.seen(known_on=own.entries[1].recorded_at).facts == joined.facts
+    assert [whose for whose, _ in joined.seen(known_on=own.entries[1].recorded_at).merged] == ["P0002", "P0003"]
+
+
 def test_accesses_of_two_joined_records_can_be_one():
     theirs = a_history(on("access-known", "2018", "A7"), patient="P0002")
     own = grown(a_history(fistula("2019")), happening("patients-are-one", "2026-01-10", other="P0002"), one("A1", "A7"))

@@ -404,8 +404,11 @@ class Ledger:
         """Makes the read model of one patient anew."""
         before = self.standing(number)
         history = self._history(number, sessions=False, zone=self.zone_of_unit(before.unit))
-        if before.head.version:
+        if before.head.version or joined_to is not None:
+            # A record without entries has a row, too, while it is joined: what is added to it is the survivor's.
             self._put_model(number, before.head, joined_to, read_model(history, joined_to), before.accesses)
+        else:
+            self.db.execute("DELETE FROM streams WHERE org=? AND stream=?", (self.org, 2 * number))
 
     def _put_model(
         self, number: int, head: Head, joined_to: int | None, model: ReadModel, old_accesses: bytes | None

@@ -96,7 +96,8 @@ def seal(ledger: Ledger, to: Path, *, person: str | None = None) -> int:
 def _heads(ledger: Ledger) -> Iterator[tuple[int, int, bytes]]:
     t = schema.streams
     rows = ledger.db.core.execute(
-        select(t.c.stream, t.c.version, t.c.hash).where(t.c.org == ledger.org).order_by(t.c.stream)
+        # A record that was joined to another before it had an entry has a row, and nothing to be trusted yet.
+        select(t.c.stream, t.c.version, t.c.hash).where(t.c.org == ledger.org, t.c.version > 0).order_by(t.c.stream)
     )
     for stream, version, head in rows:
         yield stream, version, raw_bytes(head)

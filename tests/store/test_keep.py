@@ -204,6 +204,37 @@ def test_a_rebuild_gives_the_same_read_models_to_the_byte(ledger: Ledger, patien
     assert rebuilt.patients == 2
 
 
+def test_what_is_added_to_a_record_that_was_joined_while_empty_is_the_survivors(ledger: Ledger, patient: str) -> None:
+    empty = ledger.who.add_patient(name="Second Record", unit="U1", invented=True).id
+    add(ledger, patient, a_fistula("A1"))
+    joined = add(ledger, patient, draft(happening("patients-are-one", "2024-04-01", other=empty))).entries[0]
+    assert verify(ledger).is_trusted
+    assert ledger.joined_to(empty) == patient
+
+    add(ledger, empty, a_fistula("B1", "2022-01-01", side="right"))
+
+    before = read_model(ledger)
+    assert sorted((whose, row.access) for whose, row in ledger.accesses()) == [(patient, "A1"), (patient, "B1")]
+    rebuild(ledger)
+    assert read_model(ledger) == before
+    add(ledger, patient, draft(happening("retraction", "2024-05-01", retracts=joined.id)))
+    assert sorted((whose, row.access) for whose, row in ledger.accesses()) == [(patient, "A1"), (empty, "B1")]
+    assert verify(ledger).is_trusted
+
+
+def test_an_empty_record_that_was_joined_and_parted_leaves_no_trace_in_the_lists(ledger: Ledger, patient: str) -> None:
+    empty = ledger.who.add_patient(name="Second Record", unit="U1", invented=True).id
+    add(ledger, patient, a_fistula("A1"))
+    joined = add(ledger, patient, draft(happening("patients-are-one", "2024-04-01", other=empty))).entries[0]
+
+    add(ledger, patient, draft(happening("retraction", "2024-05-01", retracts=joined.id)))
+
+    assert ledger.joined_to(empty) is None
+    before = read_model(ledger)
+    rebuild(ledger)
+    assert read_model(ledger) == before
+
+
 def test_two_records_of_one_patient_can_be_parted_again(ledger: Ledger, patient: str) -> None:
     other = ledger.who.add_patient(name="Second Record", unit="U1", invented=True).id
     add(ledger, patient, a_fistula("A1"))
