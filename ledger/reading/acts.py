@@ -470,7 +470,10 @@ def _is_only_the_way_of_dialysis(page: Page, accesses: list[Meant]) -> bool:
     Then a balloon or a stent without a place of its own belongs to what the account tells of.
     """
     things = [thing for thing in page.things if page.role(thing) in _ACCOUNT]
-    if not _elsewhere_in(things) or any(thing.get("access") for thing in things):
+    of_the_thigh = any(one.site in ("thigh", "groin") or one.inflow == "femoral" for one in accesses)
+    if not (_other_in(things) if of_the_thigh else _elsewhere_in(things)):
+        return False
+    if any(thing.get("access") for thing in things):
         return False
     if any(thing.cls == "place" and not thing.get("weak") and not thing.get("vein") for thing in things):
         return False
@@ -1142,6 +1145,9 @@ def _sifted(page: Page, accesses: list[Meant], deeds: list[Deed], left_out: list
     for deed in list(deeds):
         if _taken_back(deed):
             drop(deed, "given-up" if any(one.scope.what == "given-up" for one in deed.against) else "denied")
+    if deeds and not any(deed.is_told for deed in deeds) and _is_called_off(page):
+        for deed in list(deeds):
+            drop(deed, "given-up")
     titled_any = any(deed.in_title for deed in deeds)
     for deed in list(deeds):
         if not deed.in_title and not deed.is_told and not _noun_tells(page, deed):
@@ -1188,6 +1194,24 @@ def _sifted(page: Page, accesses: list[Meant], deeds: list[Deed], left_out: list
     _catheters_of_one_place(page, deeds, drop)
     deeds.sort(key=lambda deed: min((one.weight != 3, one.start) for one in deed.evidence))
     return deeds
+
+
+_CALLED_OFF = re.compile(r"\b(?:cancell?ed|called off|not proceeded with)\b")
+_NOTHING_BEGUN = re.compile(
+    r"\b(?:no|without|before|prior to)\s+(?:any |an? |the |skin |local |surgical ){0,2}"
+    r"(?:incision|puncture|needle|sheath|contrast|sedation)\b"
+)
+
+
+def _is_called_off(page: Page) -> bool:
+    """The operation was cancelled, and nothing of it was begun: what the title names was not done."""
+    if not _NOTHING_BEGUN.search(page.low):
+        return False
+    for hit in _CALLED_OFF.finditer(page.low):
+        index = page.parts.index_at(hit.start())
+        if index is not None and page.said(hit.start(), hit.end(), index).is_now:
+            return True
+    return False
 
 
 _OVER_A_WIRE = re.compile(r"\bwires?\b|\bguide\s?wires?\b|\bsame (?:tunnel|tract|site|venotomy|exit)\b|\brewired?\b")

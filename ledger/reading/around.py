@@ -481,6 +481,11 @@ _WEAK_USES = re.compile(
 )
 
 
+_ASKS_FOR_IT = re.compile(
+    r"\b(?:continue|keep|use|should|must|may|can|please|to be|until|meanwhile|for now|next|will|pending)\b"
+)
+
+
 def _instructions(
     page: Page, deeds: list[Deed], accesses: list[Meant], main: Meant, day: PartialDate | None
 ) -> list[Beside]:
@@ -506,6 +511,14 @@ def _instructions(
         if not _is_instruction(page, hit, index, role, text):
             continue
         what = InstructionWhat(hit.get("what") or "other")
+        if (
+            what is InstructionWhat.DIALYSE_BY_CATHETER
+            and not deeds
+            and role != "plan"
+            and not _ASKS_FOR_IT.search(text)
+        ):
+            # "HD via R IJ line": how somebody is dialysed, in a text that tells of nothing done.
+            continue
         key = (what, index)
         if key in found:
             continue

@@ -235,3 +235,75 @@ def test_what_is_advised_or_long_over_is_not_done(text: str, kind: str) -> None:
 )
 def test_advice_beside_it_does_not_undo_what_was_done(text: str, kind: str) -> None:
     assert kind in done_in(text)
+
+
+def test_a_case_that_was_cancelled_before_anything_was_begun_is_a_visit_and_no_operation() -> None:
+    text = "Theatre log\nCase: L AVG revision\nIn room 08:12. Case cancelled, no incision. Out 08:50."
+
+    reading = read_report(text)
+
+    assert [(one.kind, one.detail["outcome"]) for one in reading.proposed] == [("visit", Outcome.CANCELLED)]
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        ("Case: L AVG revision. The graft was revised. The next case was cancelled without sedation.", "revision"),
+        (
+            "PROCEDURE: Ligation of left AV fistula. Cancelled last week. No incision was needed then. It was ligated.",
+            "abandonment",
+        ),
+        ("PROCEDURE: Left AV fistulogram. Done without sedation, no complication.", "angiogram"),
+    ],
+)
+def test_a_word_of_cancelling_does_not_undo_what_was_done(text: str, kind: str) -> None:
+    assert kind in done_in(text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        (
+            "INDICATION: Ulcer of the foot.\nPROCEDURE: A 90% stenosis of the tibioperoneal trunk was dilated, 3 mm"
+            " balloon, and a stent was placed. He dialyzes by a right arm AV graft."
+        ),
+        "Bile leak after ERCP; a stent was placed. HD via left AV fistula.",
+        "Airway narrow at the mainstem bronchus. 70% stenosis, 12 mm balloon, stent placed. On HD, left AVF padded.",
+    ],
+)
+def test_what_is_done_elsewhere_is_not_given_to_the_access_that_somebody_is_dialysed_by(text: str) -> None:
+    assert done_in(text) == set()
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        (
+            "HD via left AVF, which clotted. Colon cancer. PROCEDURE: Thrombectomy. Thrombus was removed.",
+            "thrombectomy",
+        ),
+        (
+            "ESRD, L AVG. The venous anastomosis was dilated, 8 mm balloon. Popliteal pulse present.",
+            "angioplasty",
+        ),
+        (
+            "HD by right thigh AV graft. Stenosis of the graft was dilated with a 7 mm balloon.",
+            "angioplasty",
+        ),
+    ],
+)
+def test_an_access_that_something_ails_is_not_only_the_way_of_dialysis(text: str, kind: str) -> None:
+    assert kind in done_in(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "asked"),
+    [
+        ("Day 2 post L BBF second stage transposition. Wound dry. HD via L IJ line yesterday.", False),
+        ("ESRF, HD via R IJ permcath. Chest clear.", False),
+        ("PROCEDURE: Creation of left BCF. Vein sewn to artery.\nPLAN: Continue dialysis via R IJ TDC.", True),
+        ("PROCEDURE: Ligation of left AVF. It was ligated. HD via R IJ TDC.", True),
+    ],
+)
+def test_how_somebody_is_dialysed_is_no_instruction_unless_it_is_asked_for(text: str, asked: bool) -> None:
+    assert ("instruction" in {one.kind for one in read_report(text).proposed}) == asked
