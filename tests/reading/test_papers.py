@@ -307,3 +307,36 @@ def test_an_access_that_something_ails_is_not_only_the_way_of_dialysis(text: str
 )
 def test_how_somebody_is_dialysed_is_no_instruction_unless_it_is_asked_for(text: str, asked: bool) -> None:
     assert ("instruction" in {one.kind for one in read_report(text).proposed}) == asked
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        ("Back after L AVG thrombectomy. Awake, thrill present.", "thrombectomy"),
+        ("Fistula of the L arm, AV, week 6 since made; bruit strong.", "creation"),
+        ("Right brachial embolectomy. Clot was extracted and a patch was sewn. Left BCF used for HD.", "thrombectomy"),
+    ],
+)
+def test_what_was_done_before_or_to_another_artery_is_not_done_now(text: str, kind: str) -> None:
+    assert kind not in done_in(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        (
+            "PROCEDURE: Thrombectomy of left AV graft. Clot was removed. Seen after in recovery, thrill present.",
+            "thrombectomy",
+        ),
+        (
+            "PROCEDURE: Left AV graft thrombectomy. The arterial plug went to the brachial artery; removed.",
+            "thrombectomy",
+        ),
+        (
+            "PROCEDURE: Creation of left AV fistula. It was made at the wrist. Not on dialysis since creation of it.",
+            "creation",
+        ),
+    ],
+)
+def test_such_words_beside_an_operation_do_not_undo_it(text: str, kind: str) -> None:
+    assert kind in done_in(text)
