@@ -182,6 +182,8 @@ def test_an_access_beside_another_organ_is_still_read(text: str, kind: str) -> N
     [
         "Wound care. A split skin graft was cut from the thigh. The graft was placed and stapled. On dialysis by AVF.",
         "A chest drain line was put in for air. The line was removed later. Dialysis by left AV graft goes on.",
+        "Debridement of a left forearm wound over an AV graft. A split skin graft was cut. The graft was placed, stapled.",
+        "Exploration of the left arm beside the AV fistula. A nerve graft was taken. The graft was removed again.",
         "Corneal graft today. The old graft was excised. Haemodialysis patient with AVF.",
     ],
 )
@@ -267,6 +269,11 @@ def test_a_word_of_cancelling_does_not_undo_what_was_done(text: str, kind: str) 
             "INDICATION: Ulcer of the foot.\nPROCEDURE: A 90% stenosis of the tibioperoneal trunk was dilated, 3 mm"
             " balloon, and a stent was placed. He dialyzes by a right arm AV graft."
         ),
+        (
+            "Operation note. Foot ulcer, HD by right AV graft. An 80% stenosis was dilated with a 3 mm balloon."
+            " Tibioperoneal trunk open at the end."
+        ),
+        "Operation note. HD by left AVF. A 70% stenosis was dilated with a 12 mm balloon. The bronchus was open.",
         "Bile leak after ERCP; a stent was placed. HD via left AV fistula.",
         "Airway narrow at the mainstem bronchus. 70% stenosis, 12 mm balloon, stent placed. On HD, left AVF padded.",
     ],
