@@ -36,6 +36,7 @@ import ledger.events
 from ledger.dates import PartialDate, instant_text
 from ledger.events import KINDS, Correction, Event, Fact, Happening, Retraction
 from ledger.evidence import Evidence, Quote
+from ledger.measured import Measured
 from ledger.vocabulary import ConfirmedHow
 
 FORMS: dict[str, int] = {}
@@ -270,6 +271,7 @@ def _forms_of(event: Event) -> list[int] | None:
 
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_EPOCH_WITHOUT_ZONE = datetime(1970, 1, 1)
 
 
 @lru_cache(maxsize=1024)
@@ -285,7 +287,10 @@ def _counted_from_1970(instant: str) -> int | str:
 @lru_cache(maxsize=4096)
 def _instant_of(count: int | str) -> str:
     # What is appended at once bears one instant, so most of these were asked for a moment ago.
-    return instant_text(_EPOCH + timedelta(microseconds=count)) if isinstance(count, int) else count
+    if not isinstance(count, int):
+        return count
+    # As `instant_text` writes it. Counted without a zone: a history with sessions asks for thousands.
+    return (_EPOCH_WITHOUT_ZONE + timedelta(microseconds=count)).isoformat(timespec="microseconds") + "Z"
 
 
 _new = object.__new__
@@ -488,9 +493,25 @@ def _converter_of(hint: Any) -> Callable[[Any], Any] | None:
         return lambda value: _reader_of(KINDS[value["kind"]])(value)
     if isinstance(bare, type) and issubclass(bare, Enum):
         return _members_of(bare).__getitem__
+    if bare is Measured:
+        return _measured
     if is_dataclass(bare):
         return _reader_of(cast("type[Any]", bare))
     return None
+
+
+def _measured(found: dict[str, Any]) -> Measured:
+    # Most quantities are a bare number, and the same ones come again and again; they are frozen, so one serves for all.
+    if len(found) == 1 and "value" in found:
+        return _bare_number(found["value"])
+    made: Measured = _reader_of(Measured)(found)
+    return made
+
+
+@lru_cache(maxsize=8192)
+def _bare_number(value: str) -> Measured:
+    made: Measured = _reader_of(Measured)({"value": value})
+    return made
 
 
 class _Readers(dict[str, Callable[[dict[str, Any]], Any]]):
