@@ -33,7 +33,7 @@ from uuid import UUID
 import orjson
 
 import ledger.events
-from ledger.dates import PartialDate, instant_text
+from ledger.dates import PartialDate
 from ledger.events import KINDS, Correction, Event, Fact, Happening, Retraction
 from ledger.evidence import Evidence, Quote
 from ledger.measured import Measured
