@@ -182,7 +182,7 @@ def test_an_access_beside_another_organ_is_still_read(text: str, kind: str) -> N
     [
         "Wound care. A split skin graft was cut from the thigh. The graft was placed and stapled. On dialysis by AVF.",
         "A chest drain line was put in for air. The line was removed later. Dialysis by left AV graft goes on.",
-        "Debridement of a left forearm wound over an AV graft. A split skin graft was cut. The graft was placed, stapled.",
+        "Debridement of a left forearm wound over an AV graft. A split skin graft was cut. The graft was placed.",
         "Exploration of the left arm beside the AV fistula. A nerve graft was taken. The graft was removed again.",
         "Corneal graft today. The old graft was excised. Haemodialysis patient with AVF.",
     ],
