@@ -113,22 +113,21 @@ def _at_terminal(command: list[str], environment: dict[str, str], answers: list[
     environment = {**environment, "TERM": "xterm", "NO_COLOR": "1"}
     # A controlling terminal of its own, so that Ctrl-C arrives as it would from a keyboard.
     process = subprocess.Popen(command, env=environment, preexec_fn=lambda: os.login_tty(theirs), pass_fds=[theirs])
-    os.close(theirs)
+    # Their end stays open here as well: where the last one closes it, a terminal may drop what was said at the end.
     screen, seen, left, end = "", 0, list(answers), time.monotonic() + 60
-    key = ""
+    key, quiet_since = "", time.monotonic()
     while time.monotonic() < end:
-        ready, _, _ = select.select([ours], [], [], 0.3 if then and not left else 1.0)
-        if not ready and key:
+        ended = process.poll() is not None
+        ready, _, _ = select.select([ours], [], [], 0.05)
+        if not ready and ended:
+            break
+        if not ready and time.monotonic() - quiet_since > (0.3 if then and not left else 1.0):
             # What is typed before a single key is waited for is thrown away, as by any terminal; so it is typed again.
-            os.write(ours, key.encode())
-        elif not ready and then and not left:
-            os.write(ours, then.encode())
+            os.write(ours, (key or (then if not left else "")).encode())
+            quiet_since = time.monotonic()
         if ready:
-            try:
-                piece = os.read(ours, 4096)
-            except OSError:  # The other end is closed: the command has ended.
-                break
-            words = piece.decode("utf-8", errors="replace")
+            quiet_since = time.monotonic()
+            words = os.read(ours, 4096).decode("utf-8", errors="replace")
             screen += words
             if words.strip() not in ("", key):  # more than the echo of the key itself
                 key = ""
@@ -136,9 +135,10 @@ def _at_terminal(command: list[str], environment: dict[str, str], answers: list[
             seen = screen.index(left[0][0], seen) + len(left[0][0])
             answer = left.pop(0)[1]
             os.write(ours, answer.encode())
-            key = answer if len(answer) == 1 and answer.isprintable() else ""  # a signal is not lost, and comes once
+            key = answer if len(answer) == 1 and answer.isprintable() else ""  # a signal comes once
     process.kill()
     process.wait()
+    os.close(theirs)
     os.close(ours)
     assert not left, f"nothing asked for: {left[0][0]!r}; the screen was:\n{screen}"
     return screen.replace("\r\n", "\n")
