@@ -436,12 +436,15 @@ def test_a_liaison_works_off_ten_reports_by_keyboard_alone(desk: Desk, tab: Call
         page.wait_for_selector("#decisions")
         here = page.url
         for _ in range(30):
+            # The focus lands a moment after the page, or a part of it, is there.
+            page.wait_for_function("document.activeElement !== document.body")
             at = page.evaluate("(document.activeElement.closest('.item') || document.activeElement).className")
             if "proposal" in at:
                 press("a")
             elif "access" in at:
+                ref = page.evaluate("document.activeElement.closest('.item').dataset.ref")
                 press("1")
-                page.wait_for_selector(".access:not([data-undecided])")
+                page.wait_for_selector(f'.access[data-ref="{ref}"]:not([data-undecided])')
             else:
                 break
         assert page.evaluate("document.activeElement.id") == "record"
