@@ -232,7 +232,7 @@ def _cultures(cultures: Iterable[CultureView], history: History, indent: str, *,
     from ledger.projections.wording import day_words
 
     for one in cultures:
-        loose = ", not tied to it by an entry" if tied and not one.tied else ""
+        loose = " (not tied to it by an entry)" if tied and not one.tied else ""
         words = f"{day_words(one.drawn)}: {say.shown(one.words)}{loose} [{named_in(one.root, history)}]"
         say.paragraph(words, indent, indent + "  ")
 
