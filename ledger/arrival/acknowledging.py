@@ -96,8 +96,14 @@ TAKEN = Judgement(code="AA")
 
 
 def messages_of(block: bytes) -> list[bytes]:
-    """The messages of a block: one, as MLLP has it, or those of a sender who puts several into a frame."""
-    found, _ = messages_in(block)
+    """The messages of a block: one, as MLLP has it, or those of a sender who puts several into a frame.
+
+    Never raises: a block without a word that can be read is one message, for `judged` to turn away.
+    """
+    try:
+        found, _ = messages_in(block)
+    except CannotRead:
+        return [block]
     return found if len(found) > 1 else [block]
 
 

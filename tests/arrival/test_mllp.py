@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import hl7
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from ledger.arrival.acknowledging import acknowledgements, heading_of, judged, messages_of, sameness_of
@@ -201,6 +201,8 @@ def test_the_same_message_is_known_again_though_it_was_sent_at_another_time() ->
 
 
 @given(st.binary(max_size=200))
+@example(b"\xfe\xff")  # a mark that says how the words are written, and no word
+@example(b"")
 def test_law_no_bytes_make_the_door_fail(raw: bytes) -> None:
     for message in messages_of(raw):
         heading = heading_of(message)

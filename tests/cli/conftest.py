@@ -8,6 +8,7 @@ import os
 import pty
 import select
 import shlex
+import signal
 import subprocess
 import sys
 import time
@@ -111,8 +112,13 @@ def _at_terminal(command: list[str], environment: dict[str, str], answers: list[
     ours, theirs = pty.openpty()
     fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 45, 100, 0, 0))
     environment = {**environment, "TERM": "xterm", "NO_COLOR": "1"}
-    # A controlling terminal of its own, so that Ctrl-C arrives as it would from a keyboard.
-    process = subprocess.Popen(command, env=environment, preexec_fn=lambda: os.login_tty(theirs), pass_fds=[theirs])
+
+    def as_from_a_keyboard() -> None:
+        # A controlling terminal of its own; and Ctrl-C counts, also where the tests run in the background of a shell.
+        os.login_tty(theirs)
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+    process = subprocess.Popen(command, env=environment, preexec_fn=as_from_a_keyboard, pass_fds=[theirs])
     # Their end stays open here as well: where the last one closes it, a terminal may drop what was said at the end.
     screen, seen, left, end = "", 0, list(answers), time.monotonic() + 60
     key, quiet_since = "", time.monotonic()
